@@ -1,0 +1,1 @@
+"""The record of what was measured: database, files, pages."""

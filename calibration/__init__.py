@@ -1,0 +1,1 @@
+"""Reference square to millimetres: card, square, camera, height, uncertainty."""

@@ -1,0 +1,1 @@
+"""Numbers to advice: the shared fit checker. No images, no files but the house rules."""

@@ -1,0 +1,1 @@
+"""Photo to outlines to diameters: light, edges, fits, subjects, overlay."""

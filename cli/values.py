@@ -77,7 +77,7 @@ def length_mm(text: str, name: str, *, allow_zero: bool = False, allow_negative:
         if _MM_PER_UNIT[unit] != MM_PER_INCH:
             raise ValueError(
                 f"{name}: {text!r} is a fraction, and fractions are taken for inches only; "
-                f"write {text.strip()}in if inches are meant, or a decimal number of mm"
+                f"write {match['top']}/{match['bottom']}in if inches are meant, or a decimal number of mm"
             )
         number = int(match["whole"] or 0) + int(match["top"]) / int(match["bottom"])
     else:

@@ -82,13 +82,14 @@ def test_either_decimal_mark_reads_alike(value: float) -> None:
 
 @given(st.text(max_size=60))
 def test_any_text_gives_a_positive_length_or_a_refusal(text: str) -> None:
+    value, refusal = 1.0, "x: "
     try:
         value = length_mm(text, "x")
-    except ValueError as refusal:
-        assert str(refusal).startswith("x: ")  # ours, not one of int() or float()
-    else:
-        assert math.isfinite(value)
-        assert value > 0
+    except ValueError as caught:
+        refusal = str(caught)
+    assert refusal.startswith("x: ")  # ours, not one of int() or float()
+    assert math.isfinite(value)
+    assert value > 0
 
 
 @pytest.mark.parametrize(

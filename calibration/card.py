@@ -26,11 +26,12 @@ MARKER_MODULES = 6
 #: Nominal length of both check lines, millimetres.
 CHECK_LINE_MM = 150.0
 
-#: Width of the strokes of the check lines and of the crosses at their ends, millimetres.
+#: Width of the check lines and of the strokes across their ends, millimetres.
 CHECK_STROKE_MM = 0.1
 
-#: Length of the strokes of the crosses, millimetres.
-CHECK_CROSS_MM = 6.0
+#: Length of the strokes across both ends of a check line, millimetres. The line does not run on past them: 150 mm
+#: from end to end is then the only length that a rule can be laid to.
+CHECK_END_MM = 8.0
 
 #: Where the check lines run, from the centre of the page (and of the frame of a single card), millimetres:
 #: the horizontal one at this y, the vertical one at this x; both are centred along their other axis.
@@ -200,23 +201,17 @@ def card_labels(card: CardLayout) -> list[Label]:
 
 
 def check_line_boxes() -> list[Box]:
-    """Return both check lines with a fine cross at each end, from the centre of the page, without overlaps.
+    """Return both check lines with the fine stroke across each end, from the centre of the page, without overlaps.
 
-    The length counts from the centre of one cross to the centre of the other.
+    The length counts from the middle of one end stroke to the middle of the other.
     """
-    half, stroke, arm = CHECK_LINE_MM / 2, CHECK_STROKE_MM / 2, CHECK_CROSS_MM / 2
-    boxes = []
-    for vertical in (False, True):
-        place = CHECK_DOWN_X_MM if vertical else CHECK_ACROSS_Y_MM
-        # (along the line from, to; across it from, to)
-        pieces = [(-half - arm, half + arm, -stroke, stroke)]
-        for end in (-half, half):
-            pieces.append((end - stroke, end + stroke, -arm, -stroke))
-            pieces.append((end - stroke, end + stroke, stroke, arm))
-        for a0, a1, c0, c1 in pieces:
-            c0, c1 = place + c0, place + c1
-            boxes.append(Box(c0, a0, c1, a1) if vertical else Box(a0, c0, a1, c1))
-    return boxes
+    half, stroke, arm = CHECK_LINE_MM / 2, CHECK_STROKE_MM / 2, CHECK_END_MM / 2
+    # Along the line from, to; across it from, to.
+    pieces = [(-half + stroke, half - stroke, -stroke, stroke)]
+    pieces += [(end - stroke, end + stroke, -arm, arm) for end in (-half, half)]
+    across = [Box(a0, CHECK_ACROSS_Y_MM + c0, a1, CHECK_ACROSS_Y_MM + c1) for a0, a1, c0, c1 in pieces]
+    down = [Box(CHECK_DOWN_X_MM + c0, a0, CHECK_DOWN_X_MM + c1, a1) for a0, a1, c0, c1 in pieces]
+    return across + down
 
 
 def default_extent_mm(card: CardLayout) -> float:

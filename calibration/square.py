@@ -1,0 +1,347 @@
+"""Reading the reference square: from a photograph to a calibration in true millimetres, or a clear refusal."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from rimsight.calibration import band, detect, pose
+from rimsight.calibration.camera import View
+from rimsight.calibration.card import LAYOUTS, MARKER_DICTIONARY, CardLayout
+from rimsight.calibration.errors import (
+    Blurred,
+    BurntOut,
+    PhotoError,
+    SeveralSquares,
+    SquareCovered,
+    SquareCutOff,
+    SquareNotFound,
+    TooOblique,
+    TooSmall,
+)
+from rimsight.calibration.pixels import FloatArray, LightImage
+from rimsight.calibration.print_check import UNCHECKED_HALF_WIDTH, PrintCheck
+
+#: Beyond this the far edge of a stone hides behind it and heights act several times their size.
+LARGEST_TILT_DEG = 35.0
+#: Below this a rim of 0.15 mm is one pixel wide.
+SMALLEST_PX_PER_MM = 6.0
+#: Blur (standard deviation) beyond which a rim's two edges melt into one.
+LARGEST_BLUR_MM = 0.16
+#: More than this share of the paper at the top of the scale: the light on the paper's side is not known.
+LARGEST_CLIPPED = 0.5
+#: Each side of the square must show at least this share of its edge.
+SMALLEST_FOUND = 0.45
+#: A plain square's edge is located with an unknown bias: black prints measured 0.1 to 0.35 px per edge too small
+#: on real photographs; taken as the standard uncertainty of one edge.
+PLAIN_EDGE_U_PX = 0.2
+
+
+@dataclass(frozen=True)
+class Reference:
+    """What the square is.
+
+    Parameters
+    ----------
+    name : str
+        Name of the card's record, or "card-60", "plain square".
+    side_mm : float
+        Nominal side: of the midline for a card, of the outer edge for a plain square.
+    checked : bool
+        The print was checked with a rule or calipers (for a plain square: its side was typed).
+    scale_across, scale_down : float
+        True size over nominal size.
+    u_scale : float
+        Relative standard uncertainty of each.
+    oriented : bool
+        It is known which way round the square lies.
+    plain : bool
+        A plain square without a midline.
+    """
+
+    name: str
+    side_mm: float
+    checked: bool
+    scale_across: float
+    scale_down: float
+    u_scale: float
+    oriented: bool
+    plain: bool
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """The photograph's geometry in true millimetres.
+
+    Parameters
+    ----------
+    view : View
+        Camera and pose; its millimetres are true (print scale applied).
+    variants : tuple of (str, View)
+        Views moved by one standard uncertainty each; the name is the budget's component.
+    reference : Reference
+        The square that was read.
+    stage_mm : float
+        Half the side of the clear region inside the frame; for a plain square, half its outer side.
+    blur_px, blur_spread_px : float
+        Gaussian-equivalent blur of the square's edges, and how much it differs between sides.
+    white, black : float
+        Light of paper and print, linear, 0 to 1.
+    clipped : float
+        Share of the paper at the top of the scale.
+    straightness_px : float
+        Root mean square distance of the edge points from the solved square's sides.
+    band_excess_mm : float
+        How much wider the black band reads than it should be (ink spread and glare); NaN for a plain square.
+    u_rel_f : float
+        Relative standard uncertainty of the focal length after the reading.
+    focal_source : str
+        Where the focal length comes from.
+    """
+
+    view: View
+    variants: tuple[tuple[str, View], ...]
+    reference: Reference
+    stage_mm: float
+    blur_px: float
+    blur_spread_px: float
+    white: float
+    black: float
+    clipped: float
+    straightness_px: float
+    band_excess_mm: float
+    u_rel_f: float
+    focal_source: str
+
+    @property
+    def px_per_mm(self) -> float:
+        """Scale at the card's centre, pixels per millimetre."""
+        return self.view.px_per_mm()
+
+
+def read_square(
+    light: LightImage,
+    prior: pose.Prior,
+    *,
+    check: PrintCheck | dict[float, PrintCheck] | None = None,
+    square_side_mm: float | None = None,
+    u_square_side_mm: float = 0.02 / 3**0.5,
+    near_px: tuple[float, float] | None = None,
+) -> Calibration:
+    """Read the reference square.
+
+    Parameters
+    ----------
+    light : LightImage
+        The photograph.
+    prior : pose.Prior
+        What is known of the camera.
+    check : PrintCheck or mapping of side to PrintCheck, optional
+        The measured check lines of the card; with a mapping the one of the card that is found is used.
+    square_side_mm : float, optional
+        Side of a plain black square (outer edges), instead of the program's own card.
+    u_square_side_mm : float
+        Standard uncertainty of that side; default that of a caliper (DIN 862, 0.02 mm).
+    near_px : tuple of 2 floats, optional
+        Of several plain squares, take the one whose centre is nearest to this point.
+
+    Returns
+    -------
+    Calibration
+
+    Raises
+    ------
+    PhotoError
+        One of its kinds, when the photograph does not allow it.
+    """
+    quads = detect.find_quads(light)
+    if square_side_mm is None:
+        found = _own_card(light, quads)
+        card: CardLayout | None = found.card
+        corners, side, width, oriented = found.corners_px, found.card.side_mm, found.card.band_mm, found.oriented
+        to_px = detect.homography(found.card.outer_corners_mm, corners)
+        stage = found.card.inner_mm / 2
+        edges = band.locate(light, to_px, side, width)
+    else:
+        if not square_side_mm > 0:
+            raise ValueError(f"the side of the square must be above zero, not {square_side_mm:g} mm")
+        card, oriented = None, False
+        quad = _plain_square(quads, near_px)
+        half = square_side_mm / 2
+        to_px = detect.homography(np.array([[-half, -half], [half, -half], [half, half], [-half, half]]), quad.corners_px)
+        side, stage = square_side_mm, half
+        edges = band.locate(light, to_px, side, None)
+    _refuse_unusable(edges, light, to_px)
+    if card is not None:
+        reference, u_proportion = _card_reference(card, check, oriented)
+    else:
+        px_per_mm = float(np.sqrt(abs(np.linalg.det(to_px[:2, :2] / to_px[2, 2]))))
+        u_side = float(np.hypot(u_square_side_mm, 2.0 * PLAIN_EDGE_U_PX / px_per_mm)) / side
+        reference = Reference("plain square", side, True, 1.0, 1.0, u_side, False, True)
+        # The edge bias is the same on all four sides; only the typed side's own error differs between directions.
+        u_proportion = 2**0.5 * u_square_side_mm / side
+    half_mm = (side / 2 * reference.scale_across, side / 2 * reference.scale_down)
+    corners_px = detect.apply_homography(to_px, np.array([[-1, -1], [1, -1], [1, 1], [-1, 1.0]]) * side / 2)
+    solution = pose.solve(edges, corners_px, half_mm, prior, u_proportion)
+    view = solution.view
+    if view.tilt_deg > LARGEST_TILT_DEG:
+        raise TooOblique(
+            f"the camera looks at the card {view.tilt_deg:.0f} degrees from the side",
+            f"at most {LARGEST_TILT_DEG:.0f} degrees, best under 8",
+            "hold the phone flat above the stone, its screen level with the table",
+        )
+    if view.px_per_mm() < SMALLEST_PX_PER_MM:
+        raise TooSmall(
+            f"one millimetre is only {view.px_per_mm():.1f} pixels",
+            f"at least {SMALLEST_PX_PER_MM:.0f}, better 25",
+            "come closer, or use the 30 mm card",
+        )
+    if not edges.blur_px / view.px_per_mm() < LARGEST_BLUR_MM:
+        raise Blurred(
+            f"the edges of the square are smeared over {edges.blur_px / view.px_per_mm():.2f} mm (standard deviation)",
+            f"less than {LARGEST_BLUR_MM:.2f} mm",
+            "tap on the square to focus, hold still or lean the phone on something, use more light",
+        )
+    stretched = _scaled(view, 1.0 + reference.u_scale / 2**0.5 if not reference.plain else 1.0 + reference.u_scale)
+    width_mm = float(np.nanmedian(edges.band_width_mm)) if card is not None else float("nan")
+    mean_scale = 0.5 * (reference.scale_across + reference.scale_down)
+    return Calibration(
+        view=view,
+        variants=(("print scale" if not reference.plain else "square", stretched), *solution.variants),
+        reference=reference,
+        stage_mm=stage * mean_scale,
+        blur_px=edges.blur_px,
+        blur_spread_px=edges.blur_spread_px,
+        white=edges.white,
+        black=edges.black,
+        clipped=edges.clipped,
+        straightness_px=float(np.sqrt(np.mean(solution.residual_px[solution.kept] ** 2))),
+        band_excess_mm=(width_mm - card.band_mm) * mean_scale if card is not None else float("nan"),
+        u_rel_f=solution.u_rel_f,
+        focal_source=prior.source,
+    )
+
+
+def _scaled(view: View, factor: float) -> View:
+    x, y, z = view.t_mm
+    return View(view.camera, view.rvec, (x * factor, y * factor, z * factor))
+
+
+def _card_reference(
+    card: CardLayout, check: PrintCheck | dict[float, PrintCheck] | None, oriented: bool
+) -> tuple[Reference, float]:
+    """The reference and the standard uncertainty of log(scale across / scale down)."""
+    record = check.get(card.side_mm) if isinstance(check, dict) else check
+    if record is not None and record.side_mm != card.side_mm:
+        raise ValueError(
+            f"the record {record.name!r} is of a {record.side_mm:g} mm card, but the photo shows one of {card.side_mm:g} mm"
+        )
+    if record is None:
+        u = UNCHECKED_HALF_WIDTH / 3**0.5
+        return Reference(f"card-{card.side_mm:g}", card.side_mm, False, 1.0, 1.0, u, oriented, False), 2**0.5 * u
+    across, down, u = record.scale_across, record.scale_down, record.u_scale
+    u_proportion = 2**0.5 * u
+    if not oriented:
+        # Which line is which is not known: take the mean, and let the square itself decide the proportion.
+        u_proportion = float(np.hypot(u_proportion, abs(np.log(across / down))))
+        across = down = 0.5 * (across + down)
+    return Reference(record.name, card.side_mm, True, across, down, u, oriented, False), u_proportion
+
+
+def _refuse_unusable(edges: band.SquareEdges, light: LightImage, to_px: FloatArray) -> None:
+    poorest = float(edges.found.min())
+    if poorest < SMALLEST_FOUND:
+        if edges.found.max() < SMALLEST_FOUND:
+            raise Blurred(
+                "the square's edges are too faint or too blurred to be located",
+                "a sharp photo with the black frame clearly darker than the paper",
+                "tap on the square to focus and use more light",
+            )
+        names = ("top", "right", "bottom", "left")
+        raise SquareCovered(
+            f"the {names[int(edges.found.argmin())]} side of the square shows only {100 * poorest:.0f} % of its edge",
+            f"at least {100 * SMALLEST_FOUND:.0f} % of each side",
+            "move whatever lies on the black frame (stone, tube, finger, a hard shadow) inside it",
+        )
+    if edges.clipped > LARGEST_CLIPPED:
+        raise BurntOut(
+            f"{100 * edges.clipped:.0f} % of the paper round the square is burnt out to pure white",
+            f"less than {100 * LARGEST_CLIPPED:.0f} %",
+            "tap on the paper so that the camera exposes for it, or turn the exposure down",
+        )
+    del light, to_px
+
+
+def _own_card(light: LightImage, quads: list[detect.Quad]) -> detect.Identified:
+    cards = []
+    cut = False
+    for quad in quads:
+        if quad.cut_off:
+            cut = True
+            continue
+        identified = detect.identify(light, quad)
+        if identified is not None:
+            cards.append(identified)
+    if len(cards) > 1 and any(card.oriented for card in cards):
+        cards = [card for card in cards if card.oriented]
+    if len(cards) == 1:
+        return cards[0]
+    if cards:
+        raise SeveralSquares(
+            f"{len(cards)} cards are in the picture",
+            "one",
+            "cover the others or come closer",
+        )
+    raise _why_no_card(light, quads, cut)
+
+
+def _why_no_card(light: LightImage, quads: list[detect.Quad], cut: bool) -> PhotoError:
+    """Tell a missing card from a covered one and one that the picture's edge cuts off."""
+    advice_cut = "go further away or aim so that the whole black frame and both small markers are in the picture"
+    factor = max(1, round(max(light.width_px, light.height_px) / 1600))
+    small = light.reduced_gray(factor)
+    detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, MARKER_DICTIONARY)))
+    marker_corners, ids = detector.detectMarkers(small)[:2]
+    for marker, marker_id in zip(marker_corners, [] if ids is None else np.asarray(ids).reshape(-1), strict=False):
+        for card in LAYOUTS.values():
+            if int(marker_id) not in card.marker_ids:
+                continue
+            corners_px = (np.asarray(marker, dtype=np.float64).reshape(-1, 2) + 0.5) * factor - 0.5
+            to_px = detect.homography(card.marker_corners_mm[int(marker_id)], corners_px)
+            frame = detect.apply_homography(to_px, card.outer_corners_mm)
+            if (frame < 0).any() or (frame > (light.width_px - 1, light.height_px - 1)).any():
+                return SquareCutOff("the black frame runs out of the picture", "the whole frame in view", advice_cut)
+            return SquareCovered(
+                "a marker of the card is there, but the black frame is not seen as a whole",
+                "all four sides of the frame in view",
+                "move whatever lies on the frame (stone, tube, finger, a hard shadow) and photograph again",
+            )
+    if cut:
+        return SquareCutOff("a dark square is cut off by the picture's edge", "the whole frame in view", advice_cut)
+    plain = any(quad.hole_px is None for quad in quads)
+    return SquareNotFound(
+        "no reference card was found" + (", but a plain dark square was" if plain else ""),
+        "the printed card (rimsight card) in the picture, its black frame whole, flat and evenly lit",
+        "give the side of a plain square with --square-side" if plain else "photograph the stone on the printed card",
+    )
+
+
+def _plain_square(quads: list[detect.Quad], near_px: tuple[float, float] | None) -> detect.Quad:
+    whole = [quad for quad in quads if not quad.cut_off]
+    if not whole:
+        if quads:
+            raise SquareCutOff("the square runs out of the picture", "the whole square in view", "go further away")
+        raise SquareNotFound(
+            "no dark square was found", "a black square on a light ground", "put the square flat beside the stone"
+        )
+    if near_px is not None:
+        return min(whole, key=lambda quad: float(np.linalg.norm(quad.centre_px - np.array(near_px))))
+    largest = whole[0]
+    rivals = [quad for quad in whole[1:] if quad.side_px > 0.6 * largest.side_px]
+    if rivals:
+        raise SeveralSquares(
+            f"{len(rivals) + 1} dark squares of about the same size are in the picture", "one", "cover the others"
+        )
+    return largest

@@ -200,8 +200,8 @@ def card_labels(card: CardLayout) -> list[Label]:
     ]
 
 
-def check_line_boxes() -> list[Box]:
-    """Return both check lines with the fine stroke across each end, from the centre of the page, without overlaps.
+def check_lines() -> tuple[list[Box], list[Box]]:
+    """Return the check lines across and down with the fine stroke across each end, from the centre of the page.
 
     The length counts from the middle of one end stroke to the middle of the other.
     """
@@ -211,6 +211,12 @@ def check_line_boxes() -> list[Box]:
     pieces += [(end - stroke, end + stroke, -arm, arm) for end in (-half, half)]
     across = [Box(a0, CHECK_ACROSS_Y_MM + c0, a1, CHECK_ACROSS_Y_MM + c1) for a0, a1, c0, c1 in pieces]
     down = [Box(CHECK_DOWN_X_MM + c0, a0, CHECK_DOWN_X_MM + c1, a1) for a0, a1, c0, c1 in pieces]
+    return across, down
+
+
+def check_line_boxes() -> list[Box]:
+    """Return the boxes of both check lines in one list."""
+    across, down = check_lines()
     return across + down
 
 

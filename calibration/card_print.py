@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from rimsight.calibration.card import check_line_boxes, frame_boxes, marker_boxes, marker_cells
+from rimsight.calibration.card import check_line_boxes, check_lines, frame_boxes, marker_boxes, marker_cells
 from rimsight.calibration.card_sheet import Sheet
 from rimsight.calibration.drawing import font_path, raster
 from rimsight.calibration.files import write_whole
@@ -70,9 +70,11 @@ def _black_paths(sheet: Sheet) -> list[list[Loop]]:
             left, top = x + corners[0, 0], y + corners[0, 1]
             loops = outline(marker_cells(marker_id))
             paths.append([[(left + u * module, top + v * module) for u, v in loop] for loop in loops])
-    for box in check_line_boxes():
-        right, bottom = box.right, box.bottom
-        paths.append([[(box.left, box.top), (right, box.top), (right, bottom), (box.left, bottom)]])
+    for boxes in check_lines():
+        # One path a line: viewers may round a lone thin rectangle to whole pixels, which moves the end of the line.
+        paths.append(
+            [[(b.left, b.top), (b.right, b.top), (b.right, b.bottom), (b.left, b.bottom)] for b in boxes]
+        )
     return paths
 
 

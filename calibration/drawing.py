@@ -73,14 +73,20 @@ def font_path() -> Path:
     return path
 
 
-def text_extent_mm(text: str, size: float) -> tuple[float, float, float]:
-    """Return advance width, ascent and descent of a text of that font size, all in the unit of `size`."""
+@cache
+def _advance(letter: str) -> float:
+    """Return the advance width of one letter as a share of the font size."""
     from PIL import ImageFont
 
     em_px = 1000  # large, so that hinting and rounding to whole pixels do not matter
     font = ImageFont.truetype(str(font_path()), em_px, layout_engine=ImageFont.Layout.BASIC)
-    ascent, descent = font.getmetrics()
-    return font.getlength(text) * size / em_px, ascent * size / em_px, descent * size / em_px
+    return font.getlength(letter) / em_px
+
+
+def text_extent_mm(text: str, size: float) -> tuple[float, float, float]:
+    """Return advance width (without kerning, as in the PDF), ascent and descent, all in the unit of `size`."""
+    # Bitstream Vera's own ascent and descent, in units of 1/2048 em.
+    return size * sum(_advance(letter) for letter in text), size * 1901 / 2048, size * 483 / 2048
 
 
 def _coverage(low: float, high: float, count: int) -> tuple[int, NDArray[np.float32]]:
@@ -148,13 +154,16 @@ def _draw_label(black: NDArray[np.float32], label: Label, px_per_mm: float, left
         return
     anchor_x = (label.x - left) * scale - x0 * factor
     anchor_y = (label.y - top) * scale - y0 * factor
+    size = (rows * factor, columns * factor) if label.upward else (columns * factor, rows * factor)
+    pen_x, pen_y = (rows * factor - anchor_y, anchor_x) if label.upward else (anchor_x, anchor_y)
+    patch = Image.new("L", size, 0)
+    canvas = ImageDraw.Draw(patch)
+    # Letter by letter: at small sizes the font renderer rounds advances, which adds up along a line.
+    for letter in label.text:
+        canvas.text((pen_x, pen_y), letter, fill=255, font=font, anchor="ls")
+        pen_x += _advance(letter) * label.size * scale
     if label.upward:
-        patch = Image.new("L", (rows * factor, columns * factor), 0)
-        ImageDraw.Draw(patch).text((rows * factor - anchor_y, anchor_x), label.text, fill=255, font=font, anchor="ls")
         patch = patch.transpose(Image.Transpose.ROTATE_90)
-    else:
-        patch = Image.new("L", (columns * factor, rows * factor), 0)
-        ImageDraw.Draw(patch).text((anchor_x, anchor_y), label.text, fill=255, font=font, anchor="ls")
     ink = np.asarray(patch, dtype=np.float32).reshape(rows, factor, columns, factor).mean(axis=(1, 3)) / 255.0
     u0, v0 = max(x0, 0), max(y0, 0)
     black[v0:y1, u0:x1] += ink[v0 - y0 : y1 - y0, u0 - x0 : x1 - x0]

@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -36,7 +37,7 @@ class Drawn:
     """A page as a picture, with what turns its pixels into page millimetres from the centre."""
 
     sheet: Sheet
-    dark: NDArray[np.float32]  # 0 white to 1 black
+    dark: NDArray[np.floating[Any]]  # 0 white to 1 black
     px_per_mm: tuple[float, float]  # across, down
 
     def index(self, axis: int, place_mm: float) -> int:
@@ -69,7 +70,7 @@ def draw_pdf(made: Sheet, dpi: int = DPI) -> Drawn:
     """Rasterise the PDF with PDFium; the page is stretched to whole pixels, hence a scale per axis."""
     page = pdfium.PdfDocument(pdf_bytes(made))[0]
     picture = np.asarray(page.render(scale=dpi / 72, grayscale=True).to_numpy(), dtype=np.float32)
-    dark: NDArray[np.float32] = 1 - picture.reshape(picture.shape[0], -1) / 255
+    dark = 1 - picture.reshape(picture.shape[0], -1) / 255
     width, height = (size / 72 * 25.4 for size in page.get_size())
     return Drawn(made, dark, (dark.shape[1] / width, dark.shape[0] / height))
 
@@ -77,7 +78,7 @@ def draw_pdf(made: Sheet, dpi: int = DPI) -> Drawn:
 def draw_png(made: Sheet, dpi: int = DPI) -> Drawn:
     """Read the PNG and take the resolution that it states."""
     with Image.open(io.BytesIO(png_bytes(made, dpi))) as image:
-        dark: NDArray[np.float32] = 1 - np.asarray(image, dtype=np.float32) / 255
+        dark = 1 - np.asarray(image, dtype=np.float32) / 255
         stated = image.info["dpi"]
     return Drawn(made, dark, (stated[0] / 25.4, stated[1] / 25.4))
 

@@ -134,9 +134,9 @@ def from_ufloat(x: Any, *, dof: Mapping[str, float] | None = None) -> Quantity:
     for variable, component in x.error_components().items():
         tag = variable.tag or UNTAGGED
         squares[tag] = squares.get(tag, 0.0) + component**2
-    return Quantity.from_budget(
-        x.nominal_value, {tag: math.sqrt(square) for tag, square in squares.items()}, dof=dof
-    )
+    # What cancels exactly, such as a common scale in a ratio, is no part of the budget.
+    budget = {tag: math.sqrt(square) for tag, square in squares.items() if square}
+    return Quantity.from_budget(float(x.nominal_value), budget, dof=dof)
 
 
 def combined(components: Mapping[str, float]) -> float:

@@ -1,0 +1,188 @@
+"""What the fit checker judges: a stone, a tube, and the stone as it lies on the tube.
+
+All lengths are millimetres, each a float or a number of the library `uncertainties` (see `numbers`). Hand over
+expressions of shared variables where readings share an influence, and the rim's uncertainty comes out right.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from uncertainties import umath
+
+from rimsight.fit.numbers import Number, nominal, standard
+
+SMALLEST_MM, LARGEST_MM = 0.1, 100.0  #: outside it is a slip of the unit or the decimal mark
+
+
+@dataclass(frozen=True)
+class Stone:
+    """A faceted stone, seen from above as round.
+
+    Parameters
+    ----------
+    diameter_mm : Number
+        Girdle diameter: the fitted or mean one.
+    smallest_mm, largest_mm : Number, optional
+        Smallest and largest diameter, where the stone is out of round.
+    height_mm : Number, optional
+        Table to culet.
+    girdle_mm : Number, optional
+        Thickness of the girdle.
+    pavilion_angle_deg : Number, optional
+        Angle between girdle plane and pavilion mains.
+
+    Raises
+    ------
+    ValueError
+        If a length is not finite or out of 0.1 to 100 mm, or the angle out of 5 to 85 degrees.
+    """
+
+    diameter_mm: Number
+    smallest_mm: Number | None = None
+    largest_mm: Number | None = None
+    height_mm: Number | None = None
+    girdle_mm: Number | None = None
+    pavilion_angle_deg: Number | None = None
+
+    def __post_init__(self) -> None:
+        _check_length(self.diameter_mm, "the stone's diameter")
+        for value, name in (
+            (self.smallest_mm, "the stone's smallest diameter"),
+            (self.largest_mm, "the stone's largest diameter"),
+            (self.height_mm, "the stone's height"),
+        ):
+            if value is not None:
+                _check_length(value, name)
+        if self.girdle_mm is not None:
+            _check_length(self.girdle_mm, "the girdle's thickness", smallest_mm=0.0)
+        if self.pavilion_angle_deg is not None and not 5 <= nominal(self.pavilion_angle_deg) <= 85:
+            raise ValueError(
+                f"a pavilion angle lies between 5 and 85 degrees, found {nominal(self.pavilion_angle_deg):g}"
+            )
+
+
+@dataclass(frozen=True)
+class Tube:
+    """A piece of tube.
+
+    Parameters
+    ----------
+    outer_mm : Number
+        Outer diameter.
+    bore_mm : Number, optional
+        Inner diameter. From a wall, use `Tube.from_wall`.
+    length_mm : Number, optional
+        As it is now.
+    metal : str, optional
+        Name, for the rules that differ from metal to metal.
+    seat_depth_mm : Number, optional
+        From the tube's end down to the ledge on which the girdle's lower edge comes to lie.
+
+    Raises
+    ------
+    ValueError
+        If a length is not finite or out of 0.1 to 100 mm (bore and seat depth: above 0), or the bore is not
+        smaller than the tube.
+    """
+
+    outer_mm: Number
+    bore_mm: Number | None = None
+    length_mm: Number | None = None
+    metal: str | None = None
+    seat_depth_mm: Number | None = None
+
+    def __post_init__(self) -> None:
+        _check_length(self.outer_mm, "the tube's outer diameter")
+        if self.bore_mm is not None:
+            _check_length(self.bore_mm, "the tube's bore", smallest_mm=0.0)
+            if nominal(self.bore_mm) >= nominal(self.outer_mm):
+                raise ValueError(
+                    f"the bore ({nominal(self.bore_mm):g} mm) must be smaller than the tube "
+                    f"({nominal(self.outer_mm):g} mm): were the two mixed up?"
+                )
+        if self.length_mm is not None:
+            _check_length(self.length_mm, "the tube's length", largest_mm=10 * LARGEST_MM)
+        if self.seat_depth_mm is not None:
+            _check_length(self.seat_depth_mm, "the seat's depth", smallest_mm=0.0)
+
+    @classmethod
+    def from_wall(
+        cls,
+        outer_mm: Number,
+        wall_mm: Number,
+        *,
+        length_mm: Number | None = None,
+        metal: str | None = None,
+        seat_depth_mm: Number | None = None,
+    ) -> Tube:
+        """Make a tube of which the wall was measured and not the bore.
+
+        Raises
+        ------
+        ValueError
+            As for the tube itself, and if the walls leave no bore.
+        """
+        if 2 * nominal(wall_mm) >= nominal(outer_mm):
+            raise ValueError(
+                f"two walls of {nominal(wall_mm):g} mm leave no bore in a tube of {nominal(outer_mm):g} mm"
+            )
+        return cls(outer_mm, outer_mm - 2 * wall_mm, length_mm, metal, seat_depth_mm)
+
+    @property
+    def wall_mm(self) -> Number | None:
+        """(outer - bore) / 2, None if the bore is not known."""
+        return None if self.bore_mm is None else (self.outer_mm - self.bore_mm) / 2
+
+
+@dataclass(frozen=True)
+class Placed:
+    """The rim as it was seen with the stone laid on the tube.
+
+    Parameters
+    ----------
+    smallest_rim_mm : Number
+        Smallest width of metal seen outside the stone.
+    smallest_at_clock : float, optional
+        Where, in hours of a clock face seen from above.
+    offset_mm : Number, optional
+        Distance between the centres of stone and tube.
+    mean_rim_mm : Number, optional
+        Mean width all round.
+    """
+
+    smallest_rim_mm: Number
+    smallest_at_clock: float | None = None
+    offset_mm: Number | None = None
+    mean_rim_mm: Number | None = None
+
+    def __post_init__(self) -> None:
+        for value in (self.smallest_rim_mm, self.smallest_at_clock, self.offset_mm, self.mean_rim_mm):
+            if value is not None and not math.isfinite(nominal(value)):
+                raise ValueError(f"the placed stone needs finite numbers, found {nominal(value)}")
+
+
+def resting_height_mm(stone: Stone, tube: Tube) -> Number | None:
+    """How far the girdle's lower edge stands above the end of the tube on which the stone is laid, before any seat.
+
+    (D - bore)/2 * tan(pavilion angle): plane geometry of a cone in a round hole. None if bore or angle are not
+    known; 0 at least.
+    """
+    if tube.bore_mm is None or stone.pavilion_angle_deg is None:
+        return None
+    height = (stone.diameter_mm - tube.bore_mm) / 2 * umath.tan(stone.pavilion_angle_deg * math.pi / 180)
+    return height if nominal(height) > 0 else 0.0
+
+
+def _check_length(
+    value: Number, name: str, *, smallest_mm: float = SMALLEST_MM, largest_mm: float = LARGEST_MM
+) -> None:
+    length, u = nominal(value), standard(value)
+    if not (math.isfinite(length) and math.isfinite(u)):
+        raise ValueError(f"{name} must be a finite length in mm, found {length} with standard uncertainty {u}")
+    if not smallest_mm <= length <= largest_mm or length == 0:
+        raise ValueError(
+            f"{name} must lie between {smallest_mm:g} and {largest_mm:g} mm, found {length:g}: "
+            "is the unit or the decimal mark right?"
+        )

@@ -9,6 +9,8 @@ import typer
 #: Modules under `rimsight.cli`; each has a `register(app)` that adds its command or group of commands.
 COMMAND_MODULES: tuple[str, ...] = (
     "card",
+    "fit",
+    "rules",
 )
 
 

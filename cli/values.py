@@ -32,6 +32,7 @@ _ANGLE = re.compile(rf"(?P<sign>[+-]?)\s*(?P<decimal>{_DECIMAL})\s*(?:°|deg|deg
 _CLOCK = re.compile(
     rf"(?:(?P<hour>[0-9]{{1,2}})\s*(?::|h)\s*(?P<minute>[0-9]{{2}})|(?P<decimal>{_DECIMAL}))\s*(?:o'clock|h)?"
 )
+_GAUGE = re.compile(r"(?P<number>[0-9]{1,3})\s*-?\s*(?:ga|gauge|awg|b&s)")
 
 LENGTH_FORMS = "6.12 or 6,12 or 6.12mm or 0.25in or 1/4in"
 LONGEST = 40  #: characters; no length needs more, and Python refuses to read whole numbers of thousands of digits
@@ -90,6 +91,33 @@ def length_mm(text: str, name: str, *, allow_zero: bool = False, allow_negative:
     if value < 0 and not allow_negative:
         raise ValueError(f"{name}: {text!r} is negative; a length above zero is needed, like {LENGTH_FORMS}")
     return value
+
+
+def wall_mm(text: str, name: str) -> float:
+    """Read a typed wall: a length, or an American wire gauge number such as 22ga, 22 gauge, 22awg (0.6438 mm).
+
+    Returns
+    -------
+    float
+        Millimetres.
+
+    Raises
+    ------
+    ValueError
+        If the text is neither, or the gauge is outside 0 to 40.
+    """
+    match = _GAUGE.fullmatch(_normal(text))
+    if match is None:
+        try:
+            return length_mm(text, name)
+        except ValueError as refusal:
+            raise ValueError(f"{refusal} (or a wire gauge like 22ga)") from None
+    from rimsight.fit.gauge import awg_mm
+
+    try:
+        return awg_mm(int(match["number"]))
+    except ValueError as refusal:
+        raise ValueError(f"{name}: {text!r}: {refusal}") from None
 
 
 def angle_deg(text: str, name: str, *, minimum: float = 0.0, maximum: float = 360.0) -> float:

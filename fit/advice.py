@@ -31,6 +31,18 @@ class TubeWanted:
     outer_at_most_mm: float
     bore_at_most_mm: float
 
+    @property
+    def sentence(self) -> str:
+        """The same in words."""
+        if self.bore_at_most_mm <= 0:
+            return "The stone is too small for a tube by these rules: no bore leaves it a ledge that is wide enough."
+        if self.outer_at_least_mm > self.outer_at_most_mm:
+            return "The rim's limits lie closer together than these readings can tell: measure stone and tube better."
+        return (
+            f"Look for a tube of {self.outer_at_least_mm:.2f} to {self.outer_at_most_mm:.2f} mm outside "
+            f"with a bore of {self.bore_at_most_mm:.2f} mm at most."
+        )
+
     def to_json(self) -> dict[str, float]:
         """Plain members."""
         return {name: round(value, 3) for name, value in vars(self).items()}
@@ -140,19 +152,14 @@ def advise(stone: Stone, tube: Tube, rules: Rules) -> Advice:
     low = rules.limit("girdle.metal_above_at_least_mm", diameter_mm, tube.metal).value
     high = rules.limit("girdle.metal_above_at_most_mm", diameter_mm, tube.metal).value
     metal_above = (low + high) / 2
-    looking = (
-        f"A tube for this stone: outside {wanted.outer_at_least_mm:.2f} to {wanted.outer_at_most_mm:.2f} mm, "
-        f"bore {wanted.bore_at_most_mm:.2f} mm at most."
-    )
     holds = nominal(tube.outer_mm) > diameter_mm and (tube.bore_mm is None or nominal(tube.bore_mm) < diameter_mm)
-    if not holds or wanted.bore_at_most_mm <= 0:
-        return Advice(None, None, None, metal_above, None, wanted, (looking,) if wanted.bore_at_most_mm > 0 else ())
+    if not holds:
+        return Advice(None, None, None, metal_above, None, wanted, ())
     bur = choose_bur_mm(stone, rules)
     punch = choose_punch_mm(tube, rules)
     length = cut_length_mm(stone, rules, tube.metal)
     seat = round(nominal(girdle_thickness_mm(stone, rules, tube.metal)) + metal_above, 2)
     steps = (
-        looking,
         _length_step(tube, length, rules.limit("length.clearance_mm", diameter_mm, tube.metal).value),
         _bur_step(tube, bur, diameter_mm),
         f"Sink the seat until the girdle's lower edge lies about {seat:.2f} mm below the end of the tube: "

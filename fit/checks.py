@@ -95,6 +95,7 @@ class _Kind:
     fail_word: str
     decisive: bool = True
     bound: str = "at least"
+    pass_word: str = ADEQUATE
 
 
 _COVERS = _Kind("covers_bore", "stone over the bore", "The stone is wider than the bore by", "falls through")
@@ -111,14 +112,14 @@ _WALL = _Kind("wall_beside_seat", "wall beside the seat", "The wall left beside 
 _METAL = _Kind("metal_above_girdle", "metal above the girdle", "The metal standing above the girdle is", "too little")
 _PROUD = _Kind(
     "metal_above_girdle_most", "metal above the girdle, most", "The metal standing above the girdle is", "too much",
-    decisive=False, bound="at most",
+    decisive=False, bound="at most", pass_word="not too much",
 )
 _LENGTH = _Kind(
     "tube_length", "tube longer than the stone", "The tube is longer than the stone is high by", "too short"
 )
 _HEAVY = _Kind(
     "rim_heavy", "rim to turn over by hand", "The rim to be turned over is", "too heavy", decisive=False,
-    bound="at most",
+    bound="at most", pass_word="not too heavy",
 )
 
 
@@ -160,7 +161,10 @@ def run(
         checks.append(_judge(_WALL, beside, limit("wall.beside_seat_at_least_mm"), (on_tube, bur_reading)))
     checks += _above_the_girdle(stone, tube, rules, limit)
     checks.append(_against_the_skin(stone, tube, limit("length.clearance_mm")))
-    checks.append(_judge(_HEAVY, rim, limit("rim.at_most_mm"), (on_tube, on_stone)))
+    if nominal(rim) > 0:
+        checks.append(_judge(_HEAVY, rim, limit("rim.at_most_mm"), (on_tube, on_stone)))
+    else:
+        checks.append(_skip(_HEAVY, "there is no rim"))
     return tuple(checks)
 
 
@@ -257,7 +261,7 @@ def _judge(kind: _Kind, value: Number, limit: Limit, readings: tuple[Reading, ..
     if limit.key:  # geometry needs no limit read aloud
         stem += f"; {kind.bound} {plain_mm(limit.value)} is wanted"
     if decision.outcome is Outcome.PASS:
-        verdict, sentence = ADEQUATE, f"{stem}: {ADEQUATE}."
+        verdict, sentence = kind.pass_word, f"{stem}: {kind.pass_word}."
     elif decision.outcome is Outcome.FAIL:
         verdict, sentence = kind.fail_word, f"{stem}: {kind.fail_word}."
     else:

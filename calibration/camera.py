@@ -18,6 +18,10 @@ FloatArray = NDArray[np.float64]
 #: Diagonal of the 36 x 24 mm frame, to which 35 mm-equivalent focal lengths refer (CIPA DCG-001, from memory).
 DIAGONAL_35MM = 43.2666
 
+#: The lens is inverted until nothing changes by more than this (1e-9 px at a focal length of 4000 px).
+INVERSION_LIMIT = 2.5e-13
+INVERSION_ROUNDS = 100
+
 
 @dataclass(frozen=True)
 class Camera:
@@ -63,22 +67,29 @@ class Camera:
         Returns
         -------
         ndarray of shape (N, 2)
-            x/z and y/z of the undistorted rays.
+            x/z and y/z of the undistorted rays; NaN where the lens model has no ray for that pixel.
         """
         plain = (np.asarray(xy_px, dtype=np.float64).reshape(-1, 2) - (self.cx_px, self.cy_px)) / self.f_px
         k1, k2, p1, p2, k3 = self.distortion
         if not (k1 or k2 or p1 or p2 or k3):
-            return plain
+            return np.asarray(plain)
         x, y = plain[:, 0].copy(), plain[:, 1].copy()
         # Fixed-point iteration (the method of OpenCV's undistortPoints); the contraction factor is about
-        # 3 k1 r^2 < 0.2 for phones, so 20 rounds reach 1e-12.
-        for _ in range(20):
+        # 3 k1 r^2 < 0.2 for phones, so a dozen rounds are the rule.
+        for _ in range(INVERSION_ROUNDS):
             r2 = x * x + y * y
             radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
             dx = 2.0 * p1 * x * y + p2 * (r2 + 2.0 * x * x)
             dy = p1 * (r2 + 2.0 * y * y) + 2.0 * p2 * x * y
-            x, y = (plain[:, 0] - dx) / radial, (plain[:, 1] - dy) / radial
-        return np.column_stack([x, y])
+            with np.errstate(all="ignore"):
+                new_x, new_y = (plain[:, 0] - dx) / radial, (plain[:, 1] - dy) / radial
+            change = np.abs(new_x - x) + np.abs(new_y - y)
+            x, y = new_x, new_y
+            if not (change > INVERSION_LIMIT).any():
+                break
+        # Beyond the radius at which the lens model folds over there is no ray; say so instead of returning any.
+        lost = ~(change <= INVERSION_LIMIT)
+        return np.column_stack([np.where(lost, np.nan, x), np.where(lost, np.nan, y)])
 
     def pixels(self, xy: FloatArray) -> FloatArray:
         """Pixels (N, 2) of rays given as x/z, y/z (N, 2); the inverse of `normalized`."""
@@ -89,7 +100,7 @@ class Camera:
         dx = 2.0 * p1 * x * y + p2 * (r2 + 2.0 * x * x)
         dy = p1 * (r2 + 2.0 * y * y) + 2.0 * p2 * x * y
         distorted = np.column_stack([x * radial + dx, y * radial + dy])
-        return distorted * self.f_px + (self.cx_px, self.cy_px)
+        return np.asarray(distorted * self.f_px + (self.cx_px, self.cy_px))
 
 
 @dataclass(frozen=True)
@@ -118,7 +129,7 @@ class View:
     @property
     def position_mm(self) -> FloatArray:
         """The camera's centre in card coordinates, (3,); its z is negative (the camera is above the card)."""
-        return -self.rotation.T @ np.array(self.t_mm)
+        return np.asarray(-self.rotation.T @ np.array(self.t_mm))
 
     @property
     def tilt_deg(self) -> float:
@@ -177,8 +188,8 @@ class View:
     def slant(self, xy_mm: FloatArray, height_mm: float | FloatArray = 0.0) -> FloatArray:
         """Horizontal shift per millimetre of height along the line of sight, (N, 2).
 
-        A point at height h + dh seen at the same pixel as one at height h lies ``slant * dh`` further from the
-        camera's foot point... nearer to it: the vector points from the point towards the camera's foot.
+        A point at height h + dh seen at the same pixel as one at height h lies ``slant * dh`` from it: towards the
+        foot of the camera's perpendicular on the card.
         """
         xy = np.asarray(xy_mm, dtype=np.float64).reshape(-1, 2)
         origin = self.position_mm

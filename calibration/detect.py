@@ -6,22 +6,23 @@ the measuring itself starts from them in the original pixels (`band`).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from rimsight.calibration.card import LAYOUTS, MARKER_DICTIONARY, CardLayout
+from rimsight.calibration.card import LAYOUTS, CardLayout
 from rimsight.calibration.errors import MirrorImage
+from rimsight.calibration.homography import apply_homography, homography
+from rimsight.calibration.markers import SHIFTS, read_markers
 from rimsight.calibration.pixels import FloatArray, LightImage
 
 #: Longer side of the reduced copy, pixels.
 WORKING_SIZE_PX = 1000
 #: A square smaller than this share of the copy's longer side is not looked for.
 SMALLEST_SIDE = 0.05
-#: Pixels per marker module in the flattened patch that is searched for a marker.
-PATCH_PX_PER_MODULE = 10
 
 
 @dataclass(frozen=True)
@@ -36,11 +37,18 @@ class Quad:
         Corners of the white quadrilateral inside of it, if there is one.
     cut_off : bool
         It touches the edge of the photograph.
+    hollow : bool
+        There is a large light patch inside of it, of whatever outline.
+    from_hole : bool
+        The outer edge is not seen as a quadrilateral (something lies across it); the corners are where they would be
+        for one of the cards, from the hole.
     """
 
     corners_px: FloatArray
     hole_px: FloatArray | None
     cut_off: bool
+    hollow: bool = False
+    from_hole: bool = False
 
     @property
     def side_px(self) -> float:
@@ -98,27 +106,51 @@ def _quads_of_mask(dark: NDArray[np.uint8], factor: int) -> list[Quad]:
     for index, contour in enumerate(contours):
         if tree[index, 3] >= 0 or len(contour) < 4 * smallest * 0.8:
             continue
+        hole = _largest_child(contours, tree, index)
+        hollow = hole is not None
+        inner = _as_quad(hole) if hole is not None else None
         corners = _as_quad(contour)
-        if corners is None or np.linalg.norm(corners - np.roll(corners, 1, axis=0), axis=1).min() < smallest:
+        if corners is not None:
+            candidates, from_hole = [corners], False
+        elif inner is not None:
+            candidates, from_hole = [_grown(inner, card.outer_mm / card.inner_mm) for card in LAYOUTS.values()], True
+        else:
             continue
-        hole = None
-        largest = 0.0
-        child = tree[index, 2]
-        while child >= 0:
-            area = cv2.contourArea(contours[child])
-            inner = _as_quad(contours[child]) if area > largest and area > 0.2 * cv2.contourArea(contour) else None
-            if inner is not None:
-                hole, largest = inner, area
-            child = tree[child, 0]
-        edge = (corners < 1.5).any() or (corners[:, 0] > width - 2.5).any() or (corners[:, 1] > height - 2.5).any()
-        quads.append(
-            Quad(
-                (corners + 0.5) * factor - 0.5,
-                None if hole is None else (hole + 0.5) * factor - 0.5,
-                bool(edge),
-            )
-        )
+        for outline in candidates:
+            if np.linalg.norm(outline - np.roll(outline, 1, axis=0), axis=1).min() < smallest:
+                continue
+            edge = bool((outline < 1.5).any() or (outline > (width - 2.5, height - 2.5)).any())
+            if edge and _fills_picture(outline, width, height):
+                continue  # the table round the sheet
+            hole_px = None if inner is None else (inner + 0.5) * factor - 0.5
+            quads.append(Quad((outline + 0.5) * factor - 0.5, hole_px, edge, hollow, from_hole))
     return quads
+
+
+def _largest_child(
+    contours: Sequence[NDArray[np.int32]], tree: NDArray[np.int32], index: int
+) -> NDArray[np.int32] | None:
+    """The largest hole of a contour, if it is more than a fifth of it."""
+    best, largest = None, 0.2 * float(cv2.contourArea(cv2.convexHull(contours[index])))
+    child = int(tree[index, 2])
+    while child >= 0:
+        area = float(cv2.contourArea(contours[child]))
+        if area > largest:
+            best, largest = contours[child], area
+        child = int(tree[child, 0])
+    return best
+
+
+def _grown(corners: FloatArray, factor: float) -> FloatArray:
+    """Corners of the square that is `factor` times as large in the plane of the square with these corners."""
+    unit = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
+    return apply_homography(homography(unit, corners), unit * factor)
+
+
+def _fills_picture(outline: FloatArray, width: int, height: int) -> bool:
+    corners = np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]])
+    apart = np.linalg.norm(outline[:, None] - corners[None], axis=2).min(axis=0)
+    return bool((apart < 0.05 * max(width, height)).all())
 
 
 def _as_quad(contour: NDArray[np.int32]) -> FloatArray | None:
@@ -184,20 +216,6 @@ def _same(a: Quad, b: Quad) -> bool:
     return bool(np.linalg.norm(a.centre_px - b.centre_px) < 0.1 * a.side_px and 0.8 < a.side_px / b.side_px < 1.25)
 
 
-def homography(from_points: FloatArray, to_points: FloatArray) -> FloatArray:
-    """Projective map (3, 3) that takes four points (4, 2) to four others."""
-    return np.asarray(
-        cv2.getPerspectiveTransform(from_points.astype(np.float32), to_points.astype(np.float32)), dtype=np.float64
-    )
-
-
-def apply_homography(matrix: FloatArray, xy: FloatArray) -> FloatArray:
-    """Map points (N, 2) by a projective map (3, 3)."""
-    xy = np.asarray(xy, dtype=np.float64)
-    mapped = np.column_stack([xy, np.ones(len(xy))]) @ matrix.T
-    return np.asarray(mapped[:, :2] / mapped[:, 2:3])
-
-
 @dataclass(frozen=True)
 class Identified:
     """Which card a quad is, and how it lies.
@@ -218,7 +236,7 @@ class Identified:
 
 
 def identify(light: LightImage, quad: Quad) -> Identified | None:
-    """Tell which card a quad with a hole is.
+    """Tell which card a quad is: by its markers, or without them by how wide its band is.
 
     Returns
     -------
@@ -230,63 +248,26 @@ def identify(light: LightImage, quad: Quad) -> Identified | None:
     MirrorImage
         The markers read only when the picture is flipped.
     """
-    if quad.hole_px is None:
-        return None
-    proportion = float(
-        np.linalg.norm(quad.hole_px - np.roll(quad.hole_px, 1, axis=0), axis=1).mean() / quad.side_px
-    )
-    dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, MARKER_DICTIONARY))
-    parameters = cv2.aruco.DetectorParameters()
-    detector = cv2.aruco.ArucoDetector(dictionary, parameters)
+    band = None
+    if quad.hole_px is not None:
+        hole_sides = np.linalg.norm(quad.hole_px - np.roll(quad.hole_px, 1, axis=0), axis=1)
+        band = float(hole_sides.mean()) / quad.side_px
+    # Reading beside the expected place takes time: only where the band's width speaks for a card.
+    like_a_card = band is not None and any(abs(band - one.inner_mm / one.outer_mm) < 0.06 for one in LAYOUTS.values())
+    for shift in SHIFTS if like_a_card else SHIFTS[:1]:
+        readings = [(card, read_markers(light, quad.corners_px, card, shift)) for card in LAYOUTS.values()]
+        card, reading = max(readings, key=lambda one: one[1].markers if one[1] else 0)
+        if reading is None:
+            continue
+        if reading.mirrored:
+            raise MirrorImage(
+                "the picture is mirrored: the card's markers read only when it is flipped",
+                "a photo that is not flipped",
+                "switch off mirroring (selfie cameras do it) and photograph again",
+            )
+        return Identified(card, np.roll(quad.corners_px, -reading.turn, axis=0), True)
     for card in LAYOUTS.values():
-        for turn in range(4):
-            corners = np.roll(quad.corners_px, -turn, axis=0)
-            matrix = homography(card.outer_corners_mm, corners)
-            for marker_id, marker_mm in card.marker_corners_mm.items():
-                patch = _marker_patch(light, matrix, marker_mm, card.marker_module_mm)
-                if patch is None:
-                    continue
-                if marker_id in _ids(detector, patch):
-                    return Identified(card, corners, True)
-                if set(_ids(detector, np.ascontiguousarray(patch[:, ::-1]))) & set(card.marker_ids):
-                    raise MirrorImage(
-                        "the picture is mirrored: the card's markers read only when it is flipped",
-                        "a photo that is not flipped",
-                        "switch off mirroring (selfie cameras do it) and photograph again",
-                    )
-    for card in LAYOUTS.values():
-        expected = card.inner_mm / card.outer_mm
         # The two sizes differ by 0.057 in this ratio; ink spread and blur change it by 0.005.
-        if abs(proportion - expected) < 0.02:
+        if band is not None and not quad.from_hole and abs(band - card.inner_mm / card.outer_mm) < 0.02:
             return Identified(card, quad.corners_px, False)
     return None
-
-
-def _ids(detector: cv2.aruco.ArucoDetector, patch: NDArray[np.uint8]) -> list[int]:
-    ids = detector.detectMarkers(patch)[1]
-    return [] if ids is None else [int(i) for i in np.asarray(ids).reshape(-1)]
-
-
-def _marker_patch(
-    light: LightImage, card_to_px: FloatArray, marker_mm: FloatArray, module_mm: float
-) -> NDArray[np.uint8] | None:
-    """Flattened uint8 patch round the place where a marker should be, with 1.5 modules of white."""
-    low = marker_mm.min(axis=0) - 1.5 * module_mm
-    modules = (marker_mm[2] - marker_mm[0])[0] / module_mm + 3.0
-    count = round(modules * PATCH_PX_PER_MODULE)
-    step = module_mm / PATCH_PX_PER_MODULE
-    corners = low + np.array([[0.0, 0.0], [count * step, 0.0], [count * step, count * step], [0.0, count * step]])
-    on_photo = apply_homography(card_to_px, corners)
-    margin = 0.5 * np.abs(on_photo[1] - on_photo[0]).max()
-    if (on_photo < -margin).any() or (on_photo > (light.width_px + margin, light.height_px + margin)).any():
-        return None
-    # Averaging blocks first keeps the flattening free of aliasing.
-    factor = max(1, int(np.linalg.norm(on_photo[1] - on_photo[0]) / count))
-    small = light.reduced_gray(factor)
-    patch_px = np.array([[0.0, 0.0], [count, 0.0], [count, count], [0.0, count]]) - 0.5
-    matrix = homography(patch_px, (on_photo + 0.5) / factor - 0.5)
-    return np.asarray(
-        cv2.warpPerspective(small, matrix, (count, count), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-                            borderMode=cv2.BORDER_REPLICATE),
-        dtype=np.uint8,
-    )

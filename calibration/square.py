@@ -21,9 +21,12 @@ from rimsight.calibration.errors import (
     TooOblique,
     TooSmall,
 )
-from rimsight.calibration.pixels import FloatArray, LightImage
+from rimsight.calibration.homography import apply_homography, homography
+from rimsight.calibration.pixels import LightImage
 from rimsight.calibration.print_check import UNCHECKED_HALF_WIDTH, PrintCheck
 
+#: Corners of a square, top left first, clockwise as printed.
+UNIT_SQUARE = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
 #: Beyond this the far edge of a stone hides behind it and heights act several times their size.
 LARGEST_TILT_DEG = 35.0
 #: Below this a rim of 0.15 mm is one pixel wide.
@@ -161,7 +164,7 @@ def read_square(
         found = _own_card(light, quads)
         card: CardLayout | None = found.card
         corners, side, width, oriented = found.corners_px, found.card.side_mm, found.card.band_mm, found.oriented
-        to_px = detect.homography(found.card.outer_corners_mm, corners)
+        to_px = homography(found.card.outer_corners_mm, corners)
         stage = found.card.inner_mm / 2
         edges = band.locate(light, to_px, side, width)
     else:
@@ -169,11 +172,10 @@ def read_square(
             raise ValueError(f"the side of the square must be above zero, not {square_side_mm:g} mm")
         card, oriented = None, False
         quad = _plain_square(quads, near_px)
-        half = square_side_mm / 2
-        to_px = detect.homography(np.array([[-half, -half], [half, -half], [half, half], [-half, half]]), quad.corners_px)
-        side, stage = square_side_mm, half
+        side, stage = square_side_mm, square_side_mm / 2
+        to_px = homography(UNIT_SQUARE * stage, quad.corners_px)
         edges = band.locate(light, to_px, side, None)
-    _refuse_unusable(edges, light, to_px)
+    _refuse_unusable(edges)
     if card is not None:
         reference, u_proportion = _card_reference(card, check, oriented)
     else:
@@ -183,7 +185,7 @@ def read_square(
         # The edge bias is the same on all four sides; only the typed side's own error differs between directions.
         u_proportion = 2**0.5 * u_square_side_mm / side
     half_mm = (side / 2 * reference.scale_across, side / 2 * reference.scale_down)
-    corners_px = detect.apply_homography(to_px, np.array([[-1, -1], [1, -1], [1, 1], [-1, 1.0]]) * side / 2)
+    corners_px = apply_homography(to_px, UNIT_SQUARE * (side / 2))
     solution = pose.solve(edges, corners_px, half_mm, prior, u_proportion)
     view = solution.view
     if view.tilt_deg > LARGEST_TILT_DEG:
@@ -236,7 +238,8 @@ def _card_reference(
     record = check.get(card.side_mm) if isinstance(check, dict) else check
     if record is not None and record.side_mm != card.side_mm:
         raise ValueError(
-            f"the record {record.name!r} is of a {record.side_mm:g} mm card, but the photo shows one of {card.side_mm:g} mm"
+            f"the record {record.name!r} is of a {record.side_mm:g} mm card, "
+            f"but the photo shows one of {card.side_mm:g} mm"
         )
     if record is None:
         u = UNCHECKED_HALF_WIDTH / 3**0.5
@@ -250,7 +253,7 @@ def _card_reference(
     return Reference(record.name, card.side_mm, True, across, down, u, oriented, False), u_proportion
 
 
-def _refuse_unusable(edges: band.SquareEdges, light: LightImage, to_px: FloatArray) -> None:
+def _refuse_unusable(edges: band.SquareEdges) -> None:
     poorest = float(edges.found.min())
     if poorest < SMALLEST_FOUND:
         if edges.found.max() < SMALLEST_FOUND:
@@ -271,7 +274,6 @@ def _refuse_unusable(edges: band.SquareEdges, light: LightImage, to_px: FloatArr
             f"less than {100 * LARGEST_CLIPPED:.0f} %",
             "tap on the paper so that the camera exposes for it, or turn the exposure down",
         )
-    del light, to_px
 
 
 def _own_card(light: LightImage, quads: list[detect.Quad]) -> detect.Identified:
@@ -281,7 +283,7 @@ def _own_card(light: LightImage, quads: list[detect.Quad]) -> detect.Identified:
         if quad.cut_off:
             cut = True
             continue
-        identified = detect.identify(light, quad)
+        identified = detect.identify(light, quad) if quad.hollow else None
         if identified is not None:
             cards.append(identified)
     if len(cards) > 1 and any(card.oriented for card in cards):
@@ -309,8 +311,8 @@ def _why_no_card(light: LightImage, quads: list[detect.Quad], cut: bool) -> Phot
             if int(marker_id) not in card.marker_ids:
                 continue
             corners_px = (np.asarray(marker, dtype=np.float64).reshape(-1, 2) + 0.5) * factor - 0.5
-            to_px = detect.homography(card.marker_corners_mm[int(marker_id)], corners_px)
-            frame = detect.apply_homography(to_px, card.outer_corners_mm)
+            to_px = homography(card.marker_corners_mm[int(marker_id)], corners_px)
+            frame = apply_homography(to_px, card.outer_corners_mm)
             if (frame < 0).any() or (frame > (light.width_px - 1, light.height_px - 1)).any():
                 return SquareCutOff("the black frame runs out of the picture", "the whole frame in view", advice_cut)
             return SquareCovered(
@@ -329,7 +331,9 @@ def _why_no_card(light: LightImage, quads: list[detect.Quad], cut: bool) -> Phot
 
 
 def _plain_square(quads: list[detect.Quad], near_px: tuple[float, float] | None) -> detect.Quad:
-    whole = [quad for quad in quads if not quad.cut_off]
+    whole = [quad for quad in quads if not quad.cut_off and not quad.from_hole]
+    # A frame is no plain square, unless there is nothing else (a glossy tile that mirrors a lamp has a light patch).
+    whole = [quad for quad in whole if not quad.hollow] or whole
     if not whole:
         if quads:
             raise SquareCutOff("the square runs out of the picture", "the whole square in view", "go further away")

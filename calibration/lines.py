@@ -1,0 +1,89 @@
+"""How far observed edge points lie from the straight lines they belong to, with all derivatives.
+
+The square's sides and the markers' sides are lines parallel to the card's axes. The residual is the distance in the
+photograph between an observed point and the projection of its line, so the lens is applied forwards and nothing is
+resampled. Derivatives come from OpenCV's `projectPoints`: a solution takes a few milliseconds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from rimsight.calibration.camera import FloatArray, View
+
+#: Columns of the derivative with respect to the camera: f, cx, cy, k1, k2, p1, p2, k3.
+CAMERA_COLUMNS = ("f_px", "cx_px", "cy_px", "k1", "k2", "p1", "p2", "k3")
+
+
+@dataclass(frozen=True)
+class LineFit:
+    """Residuals and their derivatives.
+
+    Parameters
+    ----------
+    residual_px : ndarray of shape (N,)
+        Distance of each point from its line, positive on the side that the line's normal points to.
+    by_rvec, by_t : ndarray of shape (N, 3)
+        Derivatives by the Rodrigues vector and by the card's centre in camera millimetres.
+    by_camera : ndarray of shape (N, 8)
+        Derivatives by the intrinsic parameters, see `CAMERA_COLUMNS`.
+    by_offset : ndarray of shape (N,)
+        Derivative by the line's distance from the card's centre, pixels per millimetre.
+    """
+
+    residual_px: FloatArray
+    by_rvec: FloatArray
+    by_t: FloatArray
+    by_camera: FloatArray
+    by_offset: FloatArray
+
+
+def distances(view: View, points_px: FloatArray, normals: FloatArray, offsets_mm: FloatArray) -> LineFit:
+    """Distances of points in the photograph from lines in the card's plane.
+
+    Parameters
+    ----------
+    view : View
+        Camera and pose.
+    points_px : ndarray of shape (N, 2)
+        Observed points, x then y, pixels.
+    normals : ndarray of shape (N, 2)
+        Unit normal of each point's line, card axes.
+    offsets_mm : ndarray of shape (N,)
+        The line is where normal . x = offset, card millimetres.
+
+    Returns
+    -------
+    LineFit
+        Exact to first order: moving along a line, or turning its normal, changes a small residual only in second.
+    """
+    seen = view.to_plane(points_px)
+    feet = seen - normals * (np.sum(seen * normals, axis=1) - offsets_mm)[:, None]
+    camera = view.camera
+    projected, jacobian = cv2.projectPoints(
+        np.column_stack([feet, np.zeros(len(feet))]),
+        np.array(view.rvec, dtype=np.float64),
+        np.array(view.t_mm, dtype=np.float64),
+        camera.matrix,
+        camera.distortion,
+    )
+    foot_px = np.asarray(projected, dtype=np.float64).reshape(-1, 2)
+    by_all = np.asarray(jacobian, dtype=np.float64).reshape(len(feet), 2, -1)
+    # d pixel / d card point = d pixel / d t . R
+    by_point = by_all[:, :, 3:6] @ view.rotation
+    tangents = np.column_stack([-normals[:, 1], normals[:, 0]])
+    along = np.einsum("nij,nj->ni", by_point[:, :, :2], tangents)
+    across = np.column_stack([along[:, 1], -along[:, 0]])
+    outwards = np.einsum("nij,nj->ni", by_point[:, :, :2], normals)
+    across *= (np.sign(np.sum(across * outwards, axis=1)) / np.linalg.norm(across, axis=1))[:, None]
+    derivative = -np.einsum("ni,nij->nj", across, by_all)
+    return LineFit(
+        residual_px=np.sum(across * (np.asarray(points_px, dtype=np.float64) - foot_px), axis=1),
+        by_rvec=derivative[:, 0:3],
+        by_t=derivative[:, 3:6],
+        by_camera=np.column_stack([derivative[:, 6] + derivative[:, 7], derivative[:, 8:15]]),
+        by_offset=-np.sum(across * outwards, axis=1),
+    )

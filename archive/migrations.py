@@ -26,10 +26,10 @@ class Migration:
 
 
 _RECORDS = (
-    # Every file the archive holds, under the SHA-256 of its bytes.
+    # Every file the archive holds, under the SHA-256 of its bytes (`bytes` is NULL for one known by name only).
     """CREATE TABLE object (
         sha256 TEXT PRIMARY KEY CHECK (length(sha256) = 64),
-        bytes INTEGER NOT NULL
+        bytes INTEGER
     ) WITHOUT ROWID""",
     # AUTOINCREMENT: a record's number stands on envelopes, so it is never given to another record.
     """CREATE TABLE record (
@@ -95,6 +95,8 @@ _RECORDS = (
         after TEXT NOT NULL
     )""",
     "CREATE INDEX change_by_record ON change (record)",
+    # Keys of records deleted for good: files of theirs that outlive a killed deletion are not taken for lost records.
+    "CREATE TABLE deleted (key TEXT PRIMARY KEY) WITHOUT ROWID",
     """CREATE VIRTUAL TABLE record_text USING fts5 (
         job, stone, tube, metal, note, tags, photo_name, kind, verdict,
         tokenize = "unicode61 remove_diacritics 2", prefix = '1 2 3'

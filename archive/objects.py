@@ -16,7 +16,7 @@ import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
+from typing import IO, BinaryIO
 
 from rimsight.archive.errors import ArchiveError, ArchiveFull
 
@@ -70,6 +70,7 @@ class ObjectStore:
     def __init__(self, folder: Path, *, durable: bool = True) -> None:
         self.root = folder / "objects"
         self.incoming = folder / "incoming"
+        self.leftover = folder / "leftover"
         self.durable = durable
 
     def path(self, sha256: str) -> Path:
@@ -94,7 +95,7 @@ class ObjectStore:
             raise
         return Staged(path, sha256_of(data), len(data))
 
-    def stage_stream(self, source: BinaryIO, *, limit: int) -> Staged:
+    def stage_stream(self, source: IO[bytes], *, limit: int) -> Staged:
         """Write a stream to a file of its own; a stream of more than `limit` bytes is refused.
 
         Raises
@@ -173,14 +174,12 @@ class ObjectStore:
         sha256 : str
             The file's name.
         size : int, optional
-            Its size in bytes, where known.
+            Its size in bytes, where known; compared only if the file is not hashed.
         hashed : bool
             Read and hash the file; else only its size is looked at.
         """
         path = self.path(sha256)
         try:
-            if size is not None and path.stat().st_size != size:
-                return "altered"
             if hashed:
                 digest = hashlib.sha256()
                 with open(path, "rb") as file:
@@ -188,8 +187,10 @@ class ObjectStore:
                         digest.update(chunk)
                 if digest.hexdigest() != sha256:
                     return "altered"
-            elif not path.is_file():
-                return "missing"
+            else:
+                found = path.stat().st_size
+                if size is not None and found != size:
+                    return "altered"
         except FileNotFoundError:
             return "missing"
         except OSError:
@@ -203,6 +204,21 @@ class ObjectStore:
     def delete(self, sha256: str) -> None:
         """Delete a file that nothing refers to. The caller holds the archive's write lock."""
         self.path(sha256).unlink(missing_ok=True)
+
+    def set_aside(self, sha256: str) -> None:
+        """Move a file that nothing refers to out of the way, into `leftover/`. The caller holds the write lock."""
+        self.leftover.mkdir(exist_ok=True)
+        os.replace(self.path(sha256), self.leftover / sha256)
+
+    def drop_leftover(self) -> int:
+        """Delete for good what was set aside, and return how many files that were."""
+        dropped = 0
+        if self.leftover.is_dir():
+            for path in self.leftover.iterdir():
+                if is_sha256(path.name):
+                    path.unlink(missing_ok=True)
+                    dropped += 1
+        return dropped
 
     def everything(self) -> Iterator[tuple[Path, str | None]]:
         """Yield every file under `objects/` with its hash, or None where the name is not one of ours."""

@@ -58,14 +58,7 @@ class Labels:
 
     def as_json(self) -> dict[str, Any]:
         """Return the labels as JSON data."""
-        return {
-            "job": self.job,
-            "stone": self.stone,
-            "tube": self.tube,
-            "metal": self.metal,
-            "note": self.note,
-            "tags": list(self.tags),
-        }
+        return vars(self) | {"tags": list(self.tags)}
 
     @classmethod
     def from_json(cls, data: object) -> Labels:
@@ -176,7 +169,14 @@ def canonical(data: Mapping[str, Any]) -> str:
 
 
 def compose(
-    measured: Measured, *, key: str, number: int, photo: Mapping[str, Any], overlay: str | None, labels: Labels | None
+    measured: Measured,
+    *,
+    key: str,
+    record: int,
+    number: int,
+    photo: Mapping[str, Any],
+    overlay: str | None,
+    labels: Labels | None,
 ) -> Document:
     """Write the document of a reading.
 
@@ -186,6 +186,8 @@ def compose(
         What was measured.
     key : str
         The record's key.
+    record : int
+        The record's number in the archive where it is made.
     number : int
         1 for the first reading of the photo.
     photo : mapping
@@ -194,6 +196,11 @@ def compose(
         SHA-256 of the marked photo.
     labels : Labels, optional
         As they were when the record was made (first reading only): a lost database is rebuilt from them.
+
+    Raises
+    ------
+    ValueError
+        The result is not plain JSON, or too long.
     """
     result = dict(measured.result)
     if "photo" in result:
@@ -201,6 +208,7 @@ def compose(
     data: dict[str, Any] = {
         "schema": DOCUMENT_SCHEMA,
         "key": key,
+        "record": record,
         "number": number,
         "kind": measured.kind,
         "photo": dict(photo),
@@ -241,6 +249,8 @@ def parse(text: str) -> Document:
         isinstance(data.get("key"), str)
         and len(data["key"]) == 32
         and data["key"].isalnum()
+        and type(data.get("record")) is int
+        and 1 <= data["record"] <= 1_000_000_000_000
         and type(data.get("number")) is int
         and 1 <= data["number"] <= 1_000_000
         and isinstance(data.get("kind"), str)

@@ -6,52 +6,87 @@ Every function runs inside a transaction that its caller holds.
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 from rimsight.archive import records, words
 from rimsight.archive.errors import ArchiveDamaged
 from rimsight.archive.records import Document, Labels
 
+#: Where a file can be referred to from.
+REFERENCES = (("record", "photo"), ("reading", "document"), ("reading", "overlay"), ("reading", "thumbnail"))
+
+
+def next_number(connection: sqlite3.Connection) -> int:
+    """Return the number that the next record gets: one that none ever had."""
+    row = connection.execute("SELECT seq FROM sqlite_sequence WHERE name = 'record'").fetchone()
+    return 1 if row is None else int(row[0]) + 1
+
 
 def insert_record(
     connection: sqlite3.Connection,
+    number: int,
     document: Document,
     labels: Labels,
     *,
     kept_at: str,
+    reading: int = 1,
     removed_at: str | None = None,
-) -> int:
-    """Insert the row of a record whose first reading is `document`; returns its number."""
+) -> None:
+    """Insert the row of a record whose newest reading is `document`."""
     data = document.data
-    cursor = connection.execute(
-        "INSERT INTO record (key, kind, photo, photo_name, kept_at, reading, verdict, removed_at) "
-        "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+    connection.execute(
+        "INSERT INTO record (id, key, kind, photo, photo_name, kept_at, reading, verdict, removed_at) "
+        "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
         (
+            number,
             data["key"],
             data["kind"],
             data["photo"]["sha256"],
             words.file_name(data["photo"]["name"]),
             kept_at,
-            data["number"],
+            reading,
             document.verdict,
             removed_at,
         ),
     )
-    number = cursor.lastrowid
-    assert number is not None
     write_labels(connection, number, labels)
-    return number
 
 
-def insert_reading(connection: sqlite3.Connection, number: int, document: Document, thumbnail: str | None) -> None:
-    """Insert a reading with its searchable figures."""
+def set_newest(connection: sqlite3.Connection, number: int, reading: int, document: Document) -> None:
+    """Make a reading the one that searches and lists show."""
+    connection.execute(
+        "UPDATE record SET reading = ?, verdict = ? WHERE id = ?", (reading, document.verdict, number)
+    )
+
+
+def insert_object(connection: sqlite3.Connection, sha256: str, size: int | None) -> None:
+    """Note that a file lies, or should lie, under its name; the size in bytes may be unknown."""
+    connection.execute(
+        "INSERT INTO object (sha256, bytes) VALUES (?, ?) "
+        "ON CONFLICT (sha256) DO UPDATE SET bytes = coalesce(excluded.bytes, bytes)",
+        (sha256, size),
+    )
+
+
+def insert_reading(
+    connection: sqlite3.Connection, number: int, reading: int, document: Document, thumbnail: str | None
+) -> None:
+    """Insert reading `reading` of record `number` with its searchable figures."""
     connection.execute(
         "INSERT INTO reading (record, number, document, body, overlay, thumbnail) VALUES (?, ?, ?, ?, ?, ?)",
-        (number, document.data["number"], document.sha256, document.text, document.data["overlay"], thumbnail),
+        (number, reading, document.sha256, document.text, document.data["overlay"], thumbnail),
     )
+    insert_figures(connection, number, reading, document)
+
+
+def insert_figures(connection: sqlite3.Connection, number: int, reading: int, document: Document) -> None:
+    """Set the searchable figures of a reading."""
+    connection.execute("DELETE FROM figure WHERE record = ? AND reading = ?", (number, reading))
     connection.executemany(
-        "INSERT INTO figure (record, reading, item, name, value, u95) VALUES (?, ?, ?, ?, ?, ?)",
+        "INSERT OR IGNORE INTO figure (record, reading, item, name, value, u95) VALUES (?, ?, ?, ?, ?, ?)",
         [
-            (number, document.data["number"], figure.item, figure.name, figure.value, figure.u95)
+            (number, reading, figure.item, figure.name, figure.value, figure.u95)
             for figure in records.figures(document.result)
         ],
     )
@@ -69,6 +104,25 @@ def write_labels(connection: sqlite3.Connection, number: int, labels: Labels) ->
     )
 
 
+@contextmanager
+def unsealed(connection: sqlite3.Connection) -> Iterator[None]:
+    """Let a repair set right what nothing else may change, inside its transaction."""
+    triggers = connection.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
+    for name, _ in triggers:
+        connection.execute(f'DROP TRIGGER "{name}"')
+    yield
+    for _, statement in triggers:
+        connection.execute(statement)
+
+
+def index_everything(connection: sqlite3.Connection) -> None:
+    """Make the full-text index anew."""
+    connection.execute("DELETE FROM record_text")
+    connection.execute("INSERT INTO record_text (record_text) VALUES ('rebuild')")
+    for (number,) in connection.execute("SELECT id FROM record").fetchall():
+        index_text(connection, number)
+
+
 def index_text(connection: sqlite3.Connection, number: int) -> None:
     """Bring the full-text index up to date for one record."""
     connection.execute("DELETE FROM record_text WHERE rowid = ?", (number,))
@@ -84,6 +138,7 @@ def index_text(connection: sqlite3.Connection, number: int) -> None:
 def delete_record(connection: sqlite3.Connection, number: int) -> None:
     """Delete every row of a record; its files are swept afterwards."""
     for statement in (
+        "INSERT OR IGNORE INTO deleted (key) SELECT key FROM record WHERE id = ?",
         "DELETE FROM record_text WHERE rowid = ?",
         "DELETE FROM figure WHERE record = ?",
         "DELETE FROM tag WHERE record = ?",

@@ -137,18 +137,24 @@ class Archive:
         origin = {"name": name, "sha256": sha256_of(photo), "bytes": len(photo)}
         if once and (known := self.numbers_of_photo(str(origin["sha256"]), measured.kind)):
             return Kept(known[0], 1, new=False, others=tuple(known[1:]))
-        overlay = None if measured.overlay is None else sha256_of(measured.overlay)
-        document = records.compose(
-            measured, key=records.new_key(), number=1, photo=origin, overlay=overlay, labels=labels
-        )
         small = _thumbnail(measured.overlay or photo) if thumbnail else None
-        with self._files(photo, measured.overlay, small, document) as staged, self.writing() as connection:
+        with self._staging(photo, measured.overlay, small) as staged, self.writing() as connection:
             known = self.numbers_of_photo(str(origin["sha256"]), measured.kind)
             if once and known:
                 return Kept(known[0], 1, new=False, others=tuple(known[1:]))
-            self._place(staged)
-            number = rows.insert_record(connection, document, labels, kept_at=words.now())
-            rows.insert_reading(connection, number, document, None if small is None else sha256_of(small))
+            number = rows.next_number(connection)
+            document = records.compose(
+                measured,
+                key=records.new_key(),
+                record=number,
+                number=1,
+                photo=origin,
+                overlay=_hash(measured.overlay),
+                labels=labels,
+            )
+            self._place(staged, document)
+            rows.insert_record(connection, number, document, labels, kept_at=words.now())
+            rows.insert_reading(connection, number, 1, document, _hash(small))
             rows.index_text(connection, number)
         return Kept(number, 1, new=True, others=tuple(known[:10]))
 
@@ -162,64 +168,52 @@ class Archive:
         ValueError
             The result is of another kind of measurement, or not plain JSON.
         """
-        record = self.record(number)
-        if record.kind != measured.kind:
-            raise ValueError(f"record {number} is a {record.kind}, this reading is a {measured.kind}")
-        overlay = None if measured.overlay is None else sha256_of(measured.overlay)
         small = _thumbnail(measured.overlay) if thumbnail and measured.overlay else None
-        while True:
-            # Composed before the lock, because its file is written before the lock; another command may add a
-            # reading meanwhile, and then this one gets the next number.
-            following = self._last_reading(number) + 1
+        with self._staging(None, measured.overlay, small) as staged, self.writing() as connection:
+            record = self.record(number)
+            if record.kind != measured.kind:
+                raise ValueError(f"record {number} is a {record.kind}, this reading is a {measured.kind}")
+            following = record.latest.number + 1
             document = records.compose(
                 measured,
                 key=record.key,
+                record=number,
                 number=following,
                 photo=record.latest.document.data["photo"],
-                overlay=overlay,
+                overlay=_hash(measured.overlay),
                 labels=None,
             )
-            with self._files(None, measured.overlay, small, document) as staged, self.writing() as connection:
-                if self._last_reading(number) + 1 != following:
-                    continue
-                self._place(staged)
-                rows.insert_reading(connection, number, document, None if small is None else sha256_of(small))
-                connection.execute(
-                    "UPDATE record SET reading = ?, verdict = ? WHERE id = ?", (following, document.verdict, number)
-                )
-                rows.index_text(connection, number)
-            return Kept(number, following, new=True)
+            self._place(staged, document)
+            rows.insert_reading(connection, number, following, document, _hash(small))
+            rows.set_newest(connection, number, following, document)
+            rows.index_text(connection, number)
+        return Kept(number, following, new=True)
 
     @contextlib.contextmanager
-    def _files(
-        self, photo: bytes | None, overlay: bytes | None, small: bytes | None, document: Document
-    ) -> Iterator[list[Staged]]:
+    def _staging(self, *files: bytes | None) -> Iterator[list[Staged]]:
+        # Large files are written before the lock is taken, so that another command waits for renames only.
         staged: list[Staged] = []
-        placed = False
+        done = False
         try:
-            for data in (photo, overlay, small, document.text.encode("ascii")):
+            for data in files:
                 if data is not None:
                     staged.append(self.objects.stage(data))
             yield staged
-            placed = True
+            done = True
         finally:
             for file in staged:
                 self.objects.discard(file)
-            if not placed:
+            if not done:
                 # The record is absent, and so should its files be; what can't be swept now, `verify` sweeps.
                 with contextlib.suppress(OSError, sqlite3.Error):
                     self.sweep(file.sha256 for file in staged)
 
-    def _place(self, staged: Iterable[Staged]) -> None:
+    def _place(self, staged: list[Staged], document: Document) -> None:
+        # The document comes last: where it lies without a row, all that it names lies there too.
+        staged.append(self.objects.stage(document.text.encode("ascii")))
         for file in staged:
             self.objects.place(file)
-            self.connection.execute(
-                "INSERT OR IGNORE INTO object (sha256, bytes) VALUES (?, ?)", (file.sha256, file.size)
-            )
-
-    def _last_reading(self, number: int) -> int:
-        row = self.connection.execute("SELECT max(number) FROM reading WHERE record = ?", (number,)).fetchone()
-        return int(row[0] or 0)
+            rows.insert_object(self.connection, file.sha256, file.size)
 
     # -- reading ---------------------------------------------------------------------------------------------
 
@@ -344,22 +338,31 @@ class Archive:
         return moved
 
     def empty_bin(self) -> tuple[int, int]:
-        """Delete for good what is in the bin. Returns the number of records and of files deleted."""
+        """Delete for good what is in the bin, and files that a repair set aside.
+
+        Returns
+        -------
+        records, files : int
+            How many were deleted.
+        """
         with self.writing() as connection:
             numbers = [row[0] for row in connection.execute("SELECT id FROM record WHERE removed_at IS NOT NULL")]
             for number in numbers:
                 rows.delete_record(connection, number)
             unused = rows.drop_unused_objects(connection)
-        return len(numbers), self.sweep(unused)
+        return len(numbers), self.sweep(unused) + self.objects.drop_leftover()
 
-    def sweep(self, candidates: Iterable[str]) -> int:
-        """Delete those of some files that the database doesn't know, and return how many there were."""
+    def sweep(self, candidates: Iterable[str], *, aside: bool = False) -> int:
+        """Delete (or set aside) those of some files that the database doesn't know; returns how many there were."""
         swept = 0
         with self.writing() as connection:
             for sha256 in candidates:
                 known = connection.execute("SELECT 1 FROM object WHERE sha256 = ?", (sha256,)).fetchone()
                 if known is None and self.objects.path(sha256).exists():
-                    self.objects.delete(sha256)
+                    if aside:
+                        self.objects.set_aside(sha256)
+                    else:
+                        self.objects.delete(sha256)
                     swept += 1
         return swept
 
@@ -378,6 +381,10 @@ def make_folder(folder: Path) -> None:
     for path in (home, folder):
         path.mkdir(mode=0o700, exist_ok=True)
         flush_folder(path.parent)
+
+
+def _hash(data: bytes | None) -> str | None:
+    return None if data is None else sha256_of(data)
 
 
 def _thumbnail(picture: bytes) -> bytes | None:

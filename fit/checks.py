@@ -213,7 +213,7 @@ def _over_the_bore(stone: Stone, tube: Tube, ledge_limit: Limit) -> list[Check]:
     overlap = stone.diameter_mm - tube.bore_mm
     readings = (
         Reading("the stone", stone.diameter_mm, 1.0, "outside"),
-        Reading("the bore", tube.bore_mm, -1.0, "inside"),
+        Reading("the bore", tube.bore_mm, -1.0, "bore"),
     )
     halves = tuple(Reading(r.name, r.value, r.weight / 2, r.touch) for r in readings)
     return [
@@ -228,7 +228,7 @@ def _above_the_girdle(stone: Stone, tube: Tube, rules: Rules, limit: Callable[[s
     girdle = girdle_thickness_mm(stone, rules, tube.metal)
     metal = tube.seat_depth_mm - girdle
     readings = (
-        Reading("the depth of the seat", tube.seat_depth_mm, 1.0, "inside"),
+        Reading("the depth of the seat", tube.seat_depth_mm, 1.0, "depth"),
         Reading("the girdle", girdle, -1.0, "" if stone.girdle_mm is None else "outside"),
     )
     return [

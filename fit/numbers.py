@@ -22,6 +22,7 @@ NORMAL = NormalDist()
 K95 = NORMAL.inv_cdf(0.975)  #: coverage factor for 95 %, two-sided
 UNTAGGED = "other"  #: budget entry of influences that were given no name
 _JSON_DECIMALS = 4
+_EXACT_MM = 1e-9  # thinner than an atom: what is left of an uncertainty that cancelled
 
 
 def within(value_mm: float, half_width_mm: float, name: str) -> Number:
@@ -36,12 +37,12 @@ def within(value_mm: float, half_width_mm: float, name: str) -> Number:
     name : str
         Name in the budget.
     """
-    return ufloat(value_mm, half_width_mm / math.sqrt(3), name)
+    return _variable(value_mm, half_width_mm / math.sqrt(3), name)
 
 
 def stated(value_mm: float, u95_mm: float, name: str) -> Number:
     """A reading stated as "plus or minus `u95_mm` with 95 %"."""
-    return ufloat(value_mm, u95_mm / K95, name)
+    return _variable(value_mm, u95_mm / K95, name)
 
 
 def nominal(x: Number) -> float:
@@ -105,13 +106,13 @@ def from_json(record: Mapping[str, Any], name: str) -> Number:
         raise ValueError(f"{name}: needs a number under 'value' and numbers under 'u95' or 'budget'") from None
     if not math.isfinite(value) or not all(math.isfinite(u) and u >= 0 for u in components.values()):
         raise ValueError(f"{name}: value and uncertainties must be finite, the latter not negative")
-    return value + sum(ufloat(0.0, u, tag) for tag, u in components.items())
+    return value + sum(_variable(0.0, u, tag) for tag, u in components.items())
 
 
 def in_words(x: Number, unit: str = "mm") -> str:
     """Write "0.190 ± 0.016 mm" (95 %, two digits of the uncertainty), or "0.19 mm" for a plain number."""
     u95 = K95 * standard(x)
-    if u95 == 0:
+    if u95 < _EXACT_MM:
         return f"{nominal(x):.4g} {unit}"
     step = Decimal(1).scaleb(-_decimals_for(u95))
     value, uncertainty = (Decimal(repr(number)).quantize(step, ROUND_HALF_EVEN) for number in (nominal(x), u95))
@@ -121,6 +122,11 @@ def in_words(x: Number, unit: str = "mm") -> str:
 def plain_mm(value: float) -> str:
     """Write a limit or a tool's size without trailing zeros: "0.15 mm", "6 mm"."""
     return f"{round(value, 4) + 0.0:g} mm"
+
+
+def _variable(value: float, u: float, name: str) -> Number:
+    # `uncertainties` warns of variables without an uncertainty; an exact number serves as well.
+    return ufloat(value, u, name) if u else value
 
 
 def _decimals_for(u95: float) -> int:

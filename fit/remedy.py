@@ -3,20 +3,41 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from rimsight.fit.decision import GUARD_FACTOR
 from rimsight.fit.numbers import K95, Number, budget, nominal, standard
 
-#: Largest errors in mm of (what a tool touches from outside, what it touches from inside or in depth).
-#: Calipers: DIN 862. Micrometer up to 25 mm: DIN 863, 0.004 mm. Pin gauges: common practice, no source.
-TOOLS: tuple[tuple[str, float, float], ...] = (
-    ("calipers", 0.02, 0.04),
-    ("a micrometer (pin gauges for a bore)", 0.004, 0.01),
+
+@dataclass(frozen=True)
+class Tool:
+    """A kind of measuring tool, by the way in which it touches: outside, in a bore, down a depth.
+
+    `words` are the tools' names, `errors_mm` their limits of error.
+    """
+
+    name: str
+    words: Mapping[str, str]
+    errors_mm: Mapping[str, float]
+
+
+#: From the nearest at hand to the finest. Calipers: DIN 862. Micrometer up to 25 mm: DIN 863, 0.004 mm. Pin gauges
+#: and depth gauge: common practice, no source.
+TOOLS = (
+    Tool(
+        "calipers",
+        {"outside": "calipers on", "bore": "calipers in", "depth": "calipers for"},
+        {"outside": 0.02, "bore": 0.04, "depth": 0.04},
+    ),
+    Tool(
+        "micrometer",
+        {"outside": "a micrometer on", "bore": "pin gauges in", "depth": "a depth micrometer for"},
+        {"outside": 0.004, "bore": 0.01, "depth": 0.01},
+    ),
 )
 _WORTHWHILE = 0.95  #: a tool that takes less than 5 % off the uncertainty is no help
-
 _ON_THE_LIMIT_MM = 0.001
 _MOST = 0.6  #: part of the variance from which on a single influence is worth naming
 
@@ -33,7 +54,7 @@ class Reading:
         What was read, mm.
     weight : float
         Change of the check's value per millimetre of this reading.
-    touch : {"outside", "inside", ""}
+    touch : {"outside", "bore", "depth", ""}
         How a tool gets at it; empty if it is no reading that a tool could repeat.
     """
 
@@ -58,7 +79,7 @@ class Remedy:
     share : float
         Part of the variance that comes from it, 0 to 1.
     tool : str
-        First tool of `TOOLS` that would decide; empty if none would.
+        Name of the first of `TOOLS` that would decide; empty if none would.
     sentence : str
         All that in words.
     """
@@ -105,11 +126,10 @@ def what_decides(value: Number, limit_mm: float, readings: tuple[Reading, ...]) 
     distance = abs(nominal(value) - limit_mm)
     needed = distance / GUARD_FACTOR
     largest, component = next(iter(budget(value).items()))
-    tool = next((name for name, *errors in TOOLS if _would_decide(readings, errors, u, needed)), "")
-    touched = _and([reading.name for reading in readings if reading.touch])
+    tool = next((tool for tool in TOOLS if _would_decide(readings, tool, u, needed)), None)
     if tool:
         sentence = (
-            f"{tool} on {touched} would decide it, if the reading stays: "
+            f"{_naming(readings, tool)} would decide it, if the reading stays: "
             f"± {_two_digits(K95 * needed)} mm is needed"
         )
     elif distance < _ON_THE_LIMIT_MM:
@@ -122,15 +142,16 @@ def what_decides(value: Number, limit_mm: float, readings: tuple[Reading, ...]) 
     share = (component / u) ** 2
     if share > _MOST:
         sentence += f" (most of the uncertainty comes from: {largest})"
-    return Remedy(K95 * needed, K95 * u, largest, share, tool, sentence)
+    return Remedy(K95 * needed, K95 * u, largest, share, tool.name if tool else "", sentence)
 
 
-def _would_decide(readings: tuple[Reading, ...], errors: list[float], u: float, needed: float) -> bool:
-    outside, inside = errors
-    half_widths = {"outside": outside, "inside": inside}
+def _would_decide(readings: tuple[Reading, ...], tool: Tool, u: float, needed: float) -> bool:
     squares = [
         # what no tool repeats keeps the uncertainty that it has
-        (reading.weight * (half_widths[reading.touch] / math.sqrt(3) if reading.touch else standard(reading.value)))
+        (
+            reading.weight
+            * (tool.errors_mm[reading.touch] / math.sqrt(3) if reading.touch else standard(reading.value))
+        )
         ** 2
         for reading in readings
     ]
@@ -138,10 +159,18 @@ def _would_decide(readings: tuple[Reading, ...], errors: list[float], u: float, 
     return u_tool <= needed and u_tool < _WORTHWHILE * u
 
 
+def _naming(readings: tuple[Reading, ...], tool: Tool) -> str:
+    """Say what to lay on what: "a micrometer on the stone and pin gauges in the bore"."""
+    objects: dict[str, list[str]] = {}
+    for reading in readings:
+        if reading.touch:
+            objects.setdefault(tool.words[reading.touch], []).append(reading.name)
+    return _and([f"{word} {_and(names)}" for word, names in objects.items()])
+
+
 def _two_digits(number: float) -> str:
     return f"{number:.2g}"
 
 
 def _and(names: list[str]) -> str:
-    unique = list(dict.fromkeys(names))
-    return " and ".join([", ".join(unique[:-1]), unique[-1]] if len(unique) > 1 else unique)
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)

@@ -204,9 +204,15 @@ def rank(stone: Stone, tubes: list[tuple[str, Tube]], rules: Rules | None = None
 
 def _order(report: FitReport) -> tuple[int, int, float]:
     place = (ADEQUATE, CLOSE, TOO_THIN).index(report.verdict)
+    if report.verdict == TOO_THIN:
+        lacks = [
+            -result.decision.margin_mm
+            for result in report.checks
+            if result.decisive and result.outcome is Outcome.FAIL and result.decision is not None
+        ]
+        return place, 0, max(lacks)
     cautions = sum(1 for result in report.checks if not result.decisive and result.outcome is Outcome.FAIL)
-    rim = nominal(report.tube.outer_mm) - nominal(report.stone.diameter_mm)
-    return place, cautions, rim if report.verdict == ADEQUATE else -rim
+    return place, cautions, nominal(report.tube.outer_mm)
 
 
 def summary(report: FitReport) -> str:

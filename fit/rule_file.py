@@ -163,7 +163,7 @@ def parse(text: str, name: str) -> RuleFile:
 def _syntax_problem(error: tomllib.TOMLDecodeError, text: str, name: str) -> str:
     message = str(error)
     place = _SYNTAX_PLACE.search(message)
-    lines = text.splitlines()
+    lines = text.split("\n")
     number = int(place[1]) if place and place[1] else max(1, len(lines))
     reason = _SYNTAX_PLACE.sub("", message).rstrip(".")
     line = lines[number - 1] if number <= len(lines) else ""

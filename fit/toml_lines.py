@@ -32,12 +32,14 @@ def lines_of_keys(text: str) -> dict[tuple[str, ...], int]:
     found: dict[tuple[str, ...], int] = {}
     table: tuple[str, ...] = ()
     quote, depth = "", 0
-    for number, line in enumerate(text.splitlines(), start=1):
+    # Not splitlines(), which also splits at characters that end no line of TOML.
+    for number, line in enumerate(text.split("\n"), start=1):
         rest = line
         if not quote and depth == 0:
             if header := _TABLE.match(line):
                 table = _split(header["key"])
-                found.setdefault(table, number)
+                for length in range(1, len(table) + 1):
+                    found.setdefault(table[:length], number)
                 continue
             if key := _KEY.match(line):
                 path = table + _split(key["key"])

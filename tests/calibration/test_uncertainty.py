@@ -127,8 +127,8 @@ def test_mean_of_readings_that_cancel() -> None:
     readings = [196.3052, 196.1240, 196.1890, 196.2569, 196.3403]
     _, u, _ = unc.type_a(readings)
     exact = [Decimal(str(reading)) for reading in readings]
-    mean = sum(exact) / 5
-    variance = sum((reading - mean) ** 2 for reading in exact) / 4 / 5
+    mean = sum(exact, Decimal(0)) / 5
+    variance = sum(((reading - mean) ** 2 for reading in exact), Decimal(0)) / 4 / 5
     assert u == pytest.approx(float(variance.sqrt()), rel=1e-12)
     with pytest.raises(ValueError, match="two readings"):
         unc.type_a([6.1])

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rimsight.cli.values import angle_deg, clock, clock_text, length_mm
+from rimsight.cli.values import angle_deg, clock, clock_text, length_mm, wall_mm
 
 
 @pytest.mark.parametrize(
@@ -90,6 +90,22 @@ def test_any_text_gives_a_positive_length_or_a_refusal(text: str) -> None:
     assert refusal.startswith("x: ")  # ours, not one of int() or float()
     assert math.isfinite(value)
     assert value > 0
+
+
+@pytest.mark.parametrize(
+    ("text", "expected_mm"),
+    # ASTM B258: 22 gauge is 0.6438 mm, 16 gauge 1.2908 mm
+    [("22ga", 0.6438), ("22 ga", 0.6438), ("22-gauge", 0.6438), ("22 AWG", 0.6438), ("16ga", 1.2908), ("0ga", 8.2515),
+     ("0.635", 0.635), ("0,635 mm", 0.635), ("0.025in", 0.635)],
+)
+def test_wall_by_length_or_gauge(text: str, expected_mm: float) -> None:
+    assert wall_mm(text, "--wall") == pytest.approx(expected_mm, rel=0, abs=5e-5)
+
+
+@pytest.mark.parametrize(("text", "word"), [("41ga", "0 to 40"), ("2.5ga", "22ga"), ("ga", "22ga"), ("22g", "22ga")])
+def test_wall_is_refused(text: str, word: str) -> None:
+    with pytest.raises(ValueError, match=f"--wall.*{word}"):
+        wall_mm(text, "--wall")
 
 
 @pytest.mark.parametrize(

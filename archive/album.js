@@ -67,7 +67,7 @@
         link.hidden = !card;
         if (card) link.href = "#" + card.dataset.id;
       }
-      window.scrollTo(0, 0);
+      requestAnimationFrame(() => window.scrollTo(0, 0)); // after the browser's own jump to the record
       open.querySelector("h2").focus({ preventScroll: true });
     } else if (before) {
       const at = found.findIndex((card) => card.dataset.id === before.id);

@@ -99,7 +99,8 @@ def _verdict(verdict: str) -> str:
 def name_of(record: Record) -> str:
     """Return what a record is called: its job and stone, or what it shows."""
     labels = record.labels
-    return " · ".join(text for text in (labels.job, labels.stone, labels.tube) if text) or f"{record.kind} {record.number}"
+    named = " · ".join(text for text in (labels.job, labels.stone, labels.tube) if text)
+    return named or f"{record.kind} {record.number}"
 
 
 def _sizes(reading: Reading) -> dict[str, list[float]]:
@@ -114,14 +115,11 @@ def _sizes(reading: Reading) -> dict[str, list[float]]:
 def card(record: Record, small: str | None) -> str:
     """Return a record's place in the list."""
     reading = record.latest
-    figures = reading.figures(item=None)
     sizes = "".join(
         f' data-{name}="{" ".join(f"{value:.4f}" for value in values)}"'
         for name, values in _sizes(reading).items()
         if values
     )
-    lead = next((name for name in _LEADS if name in figures), None)
-    first = "" if lead is None else f"{words.figure_words(lead)} {words.quantity(*figures[lead])}"
     picture = (
         '<span class="none">no picture</span>'
         if small is None
@@ -132,9 +130,30 @@ def card(record: Record, small: str | None) -> str:
     return (
         f'<li data-id="r{record.number}" data-verdict="{safe(reading.document.verdict)}"{sizes}>'
         f'<a href="#r{record.number}">{picture}<span class="text">'
-        f'<span class="lead">{safe(first.capitalize() or record.kind)}</span>{_verdict(reading.document.verdict)}'
+        f"{_lead(reading)}{_verdict(reading.document.verdict)}"
         f'<span class="name">{_bdi(name_of(record))}</span>'
         f'<span class="rest">{_bdi(rest)}</span></span></a></li>\n'
+    )
+
+
+def _lead(reading: Reading) -> str:
+    """Return the one figure that says most, or the range of a parcel's stones."""
+    figures = reading.figures(item=None)
+    name = next((name for name in _LEADS if name in figures), None)
+    if name is None:
+        return ""
+    every = [figure for figure in records.figures(reading.document.result) if figure.name == name]
+    if len(every) > 1:
+        smallest, largest = min(figure.value for figure in every), max(figure.value for figure in every)
+        return (
+            f'<span class="what">{len(every)} {safe(words.figure_words(name))}s</span>'
+            f'<span class="lead">{smallest:.2f} to {largest:.2f} mm</span>'
+        )
+    value, _, uncertainty = words.quantity(*figures[name]).partition(" ± ")
+    more = f" <small>± {safe(uncertainty)}</small>" if uncertainty else ""
+    return (
+        f'<span class="what">{safe(words.figure_words(name).capitalize())}</span>'
+        f'<span class="lead">{safe(value)}{more}</span>'
     )
 
 
@@ -158,10 +177,7 @@ def _headline(reading: Reading, result: Mapping[str, Any]) -> str:
     rows = []
     for name in [name for name in words.HEADLINES if name in figures][:6]:
         value, _, uncertainty = words.quantity(*figures[name]).partition(" ± ")
-        where = ""
-        clock = result.get("rim", {}).get("smallest_at_clock") if isinstance(result.get("rim"), dict) else None
-        if name == "rim.smallest_mm" and clock is not None:
-            where = f", at {clock:g} o’clock" if isinstance(clock, int | float) else f", at {clock}"
+        where = clock_words(result) if name == "rim.smallest_mm" else ""
         more = f" <small>± {safe(uncertainty)}</small>" if uncertainty else ""
         title = words.figure_words(name).capitalize() + where
         rows.append(f"<div><dt>{safe(title)}</dt><dd>{safe(value)}{more}</dd></div>")
@@ -169,11 +185,26 @@ def _headline(reading: Reading, result: Mapping[str, Any]) -> str:
 
 
 def _reasons(result: Mapping[str, Any]) -> str:
-    texts = [text for text in _texts(result.get("reasons")) + _texts(result.get("warnings")) if text]
+    texts = [text for text in texts_of(result.get("reasons")) + texts_of(result.get("warnings")) if text]
     return f'<ul class="reasons">{"".join(f"<li>{_bdi(text)}</li>" for text in texts)}</ul>\n' if texts else ""
 
 
-def _texts(value: object) -> list[str]:
+def clock_words(result: Mapping[str, Any]) -> str:
+    """Return where the rim is smallest, as words to follow its name; "" if that is not known."""
+    rim = result.get("rim")
+    clock = rim.get("smallest_at_clock") if isinstance(rim, Mapping) else None
+    if isinstance(clock, Mapping):
+        clock = clock.get("value")
+    if clock is None or isinstance(clock, bool):
+        return ""
+    if not isinstance(clock, int | float):
+        return f", at {clock}"
+    minutes = round(clock * 60) % 720
+    return f", at {minutes // 60 or 12}:{minutes % 60:02d} o’clock"
+
+
+def texts_of(value: object) -> list[str]:
+    """Return reasons or warnings as texts, whether they are kept as texts or as objects."""
     entries = value if isinstance(value, list) else []
     texts = []
     for entry in entries:
@@ -184,8 +215,8 @@ def _texts(value: object) -> list[str]:
 
 
 def _compare(shown: Pictures) -> str:
-    marked = f'<img class="marked" src="{shown.marked}" alt="The photo with outlines and sizes drawn in" decoding="async">'
-    original = f'<img class="original" src="{shown.original}" alt="The photo as it was taken" decoding="async">'
+    marked = f'<img class="marked" src="{shown.marked}" alt="The photo with outlines and sizes drawn in">'
+    original = f'<img class="original" src="{shown.original}" alt="The photo as it was taken">'
     if shown.original is None and shown.marked is None:
         return '<p class="none">The photo of this record can’t be shown.</p>\n'
     if not shown.together:

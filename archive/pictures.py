@@ -90,8 +90,9 @@ def _upright(data: bytes, longest_px: int) -> tuple[Image.Image, tuple[int, int]
         if (turned.size[0] > turned.size[1]) != (opened.size[0] > opened.size[1]):
             full = (full[1], full[0])
         image = _to_rgb(turned)
-    image = _to_srgb(image, profile)
+    # Reduced before the profile is applied: a fraction of the pixels to convert.
     image.thumbnail((longest_px, longest_px), Image.Resampling.LANCZOS)
+    image = _to_srgb(image, profile)
     # A new image, not a copy: Pillow writes some of what an image carries along (comments, profiles) unasked.
     clean = Image.new("RGB", image.size)
     clean.paste(image)

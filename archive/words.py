@@ -110,7 +110,8 @@ def decimals_for(u95: float) -> int:
     """Return how many decimals show two significant digits of an uncertainty (1 at least, 4 at most, mm)."""
     if not math.isfinite(u95) or u95 <= 0:
         return 3
-    return min(4, max(1, 1 - math.floor(math.log10(u95))))
+    exponent = int(f"{u95:.1e}".partition("e")[2])  # of the rounded value: 0.0996 is 0.10
+    return min(4, max(1, 1 - exponent))
 
 
 def quantity(value: float, u95: float | None, unit: str = "mm") -> str:
@@ -120,9 +121,15 @@ def quantity(value: float, u95: float | None, unit: str = "mm") -> str:
     """
     tail = f" {unit}" if unit else ""
     if u95 is None or not math.isfinite(u95) or u95 <= 0:
-        return f"{value:.3f}{tail}"
+        return f"{number(value, 3)}{tail}"
     decimals = decimals_for(u95)
-    return f"{value:.{decimals}f} ± {u95:.{decimals}f}{tail}"
+    return f"{number(value, decimals)} ± {u95:.{decimals}f}{tail}"
+
+
+def number(value: float, decimals: int) -> str:
+    """Return a number with a minus sign that is not a hyphen, and without one before zero."""
+    text = f"{value:.{decimals}f}"
+    return text.replace("-", "" if float(text) == 0 else "−")
 
 
 def unit_of(name: str) -> str:
@@ -142,9 +149,12 @@ def figure_words(name: str) -> str:
     return bare.replace(".", " ").replace("_", " ")
 
 
-def headline(figures: Mapping[str, tuple[float, float | None]], most: int = 3) -> str:
-    """Return the few figures that say most, in one line."""
-    chosen = [name for name in HEADLINES if name in figures][:most]
+def headline(figures: Mapping[str, tuple[float, float | None]], most: int = 2) -> str:
+    """Return the few figures that say most, in one line: of the rim one only."""
+    chosen = [name for name in HEADLINES if name in figures]
+    if "rim.smallest_mm" in chosen and "rim.centred_mm" in chosen:
+        chosen.remove("rim.centred_mm")
+    chosen = chosen[:most]
     return ", ".join(f"{figure_words(name)} {quantity(*figures[name], unit_of(name))}" for name in chosen)
 
 

@@ -111,11 +111,12 @@ def open_file(data: bytes, kind: str) -> Opened:
         width, height, _, _ = filetype.png_header(data)
         if width == 0 or height == 0:
             return Opened("PNG", width, height, lambda: _from_pillow(_open_pillow(data, "PNG"), data))
-    if kind == "TIFF":
-        data = filetype.tiff_upright(data)
-    image = _open_pillow(data, kind)
+    upright = filetype.tiff_upright(data) if kind == "TIFF" else data
+    image = _open_pillow(upright, kind)
     name = "MPO" if kind == "JPEG" and "mp" in image.info else kind
-    return Opened(name, image.width, image.height, lambda: _from_pillow(image, data))
+    # A TIFF file is its own EXIF block; the orientation is read from the untouched bytes.
+    exif = data if kind == "TIFF" else None
+    return Opened(name, image.width, image.height, lambda: _from_pillow(image, upright, exif))
 
 
 def _open_pillow(data: bytes, kind: str) -> Image.Image:
@@ -136,7 +137,7 @@ def _open_pillow(data: bytes, kind: str) -> Image.Image:
     return tiff
 
 
-def _from_pillow(image: Image.Image, data: bytes) -> Raster:
+def _from_pillow(image: Image.Image, data: bytes, exif: bytes | None = None) -> Raster:
     if image.mode not in _GREY_MODES | _COLOUR_MODES | {"CMYK"}:
         raise UnsupportedPixels(f"a picture with {image.mode} pixels")
     notes = []
@@ -149,7 +150,7 @@ def _from_pillow(image: Image.Image, data: bytes) -> Raster:
         strips=lambda: (_plain(strip, notes) for strip in _image_strips(image)),
         channels=4 if image.mode == "CMYK" else 1 if grey else 3,
         dtype=np.uint16 if image.mode.startswith("I") else np.uint8,
-        exif=data if hasattr(image, "tag_v2") else info.get("exif") or _text_exif(info),
+        exif=exif or info.get("exif") or _text_exif(info),
         xmp=_xmp(info),
         profile=info.get("icc_profile"),
         gamma=None if "srgb" in info else info.get("gamma"),

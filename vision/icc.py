@@ -152,19 +152,32 @@ def _xyz(tag: bytes) -> FloatArray:
 def _curve(tag: bytes, levels: int) -> FloatArray:
     """Linear light of each code, from a curveType or parametricCurveType (ICC.1:2022, 10.6 and 10.18)."""
     x = np.linspace(0.0, 1.0, levels)
-    kind = tag[:4]
-    if kind == b"curv":
-        (count,) = struct.unpack_from(">I", tag, 8)
-        if count == 0:
-            return x
-        values = np.frombuffer(tag, ">u2", count, 12) if len(tag) >= 12 + 2 * count else None
-        if values is None:
-            raise BrokenProfile("curve cut short")
-        if count == 1:
-            return np.asarray(x ** (float(values[0]) / 256.0))
-        return np.interp(x, np.linspace(0.0, 1.0, count), values / 65535.0)
-    if kind != b"para":
+    if tag[:4] == b"curv":
+        light = _points_curve(tag, x)
+    elif tag[:4] == b"para":
+        with np.errstate(over="ignore", invalid="ignore"):  # damaged parameters; judged below
+            light = _formula_curve(tag, x)
+    else:
         raise BrokenProfile("unknown kind of curve")
+    # Pieces of a formula with rounded constants may meet with a tiny step down.
+    if not np.isfinite(light).all() or np.any(np.diff(light) < -1e-4) or light[-1] - light[0] < 0.5:
+        raise BrokenProfile("a curve that does not rise from dark to bright")
+    return np.clip(light, 0.0, 1.0)
+
+
+def _points_curve(tag: bytes, x: FloatArray) -> FloatArray:
+    (count,) = struct.unpack_from(">I", tag, 8)
+    if count == 0:
+        return x
+    if len(tag) < 12 + 2 * count:
+        raise BrokenProfile("curve cut short")
+    values = np.frombuffer(tag, ">u2", count, 12)
+    if count == 1:
+        return np.asarray(x ** (float(values[0]) / 256.0))
+    return np.interp(x, np.linspace(0.0, 1.0, count), values / 65535.0)
+
+
+def _formula_curve(tag: bytes, x: FloatArray) -> FloatArray:
     (form,) = struct.unpack_from(">H", tag, 8)
     counts = {0: 1, 1: 3, 2: 4, 3: 5, 4: 7}
     if form not in counts:
@@ -178,8 +191,7 @@ def _curve(tag: bytes, levels: int) -> FloatArray:
         d = -b / a if a else 0.0
         e = f = c if form == 2 else 0.0
         c = 0.0
-    light: FloatArray = np.where(x >= d, np.maximum(a * x + b, 0.0) ** g + e, c * x + f)
-    return np.clip(light, 0.0, 1.0)
+    return np.asarray(np.where(x >= d, np.maximum(a * x + b, 0.0) ** g + e, c * x + f))
 
 
 def _is_srgb_curve(light: FloatArray) -> bool:

@@ -27,6 +27,10 @@ SMALLEST_SIDE_PX = 200
 #: 220 megapixels in 16-bit colour and some room; anything longer is no photo.
 LARGEST_FILE_BYTES = 1_500_000_000
 
+#: How the decoders put it when a file ends too soon, and when it is sound but of a kind that they don't read.
+_CUT_SHORT = ("truncated", "end of file", "unexpected end", "not enough image data", "full meta")
+_NOT_READ = ("unknown pixel mode", "cannot handle", "unknown data organization", "unsupported")
+
 _FORMATS = "a JPEG, HEIC, PNG, TIFF or WebP photo"
 
 
@@ -176,8 +180,10 @@ def _decode(data: bytes, kind: str) -> tuple[Opened, Raster]:
     except UnsupportedPixels as failure:
         raise _unsupported(str(failure)) from None
     except Exception as failure:  # hostile bytes: the decoders raise a dozen types, and all mean the same
-        if _is_cut_short(failure):
+        if _says(failure, _CUT_SHORT) or isinstance(failure, EOFError):
             raise _incomplete(kind) from failure
+        if _says(failure, _NOT_READ):
+            raise _unsupported(f"a {kind} file with pixels of an unusual kind") from failure
         reason = " ".join(str(failure).split())[:160] or type(failure).__name__
         raise UnreadablePhoto(
             f"a damaged {kind} file ({reason})", "a file that can be decoded whole",
@@ -185,11 +191,9 @@ def _decode(data: bytes, kind: str) -> tuple[Opened, Raster]:
         ) from failure  # fmt: skip
 
 
-def _is_cut_short(failure: Exception) -> bool:
+def _says(failure: Exception, words: tuple[str, ...]) -> bool:
     text = str(failure).lower()
-    return isinstance(failure, EOFError) or any(
-        word in text for word in ("truncated", "end of file", "unexpected end", "not enough image data", "full meta")
-    )
+    return any(word in text for word in words)
 
 
 def _check_size(width: int, height: int) -> None:

@@ -101,16 +101,8 @@ class _Menders:
             data = self.sources.find(finding.what)
             if data is None:
                 return False
-        self.put(finding.what, data)
+        put(self.archive, finding.what, data)
         return True
-
-    def put(self, sha256: str, data: bytes | None) -> None:
-        staged = None if data is None else self.archive.objects.stage(data)
-        size = self.archive.objects.path(sha256).stat().st_size if staged is None else staged.size
-        with self.archive.writing() as connection:
-            if staged is not None:
-                self.archive.objects.place(staged)
-            rows.insert_object(connection, sha256, size)
 
     def document(self, finding: Finding) -> bool:
         """Write the file of a reading again, from the database or from a copy."""
@@ -118,7 +110,7 @@ class _Menders:
             "SELECT body FROM reading WHERE document = ? LIMIT 1", (finding.what,)
         ).fetchone()
         if row is not None and isinstance(row[0], str) and sha256_of(row[0].encode()) == finding.what:
-            self.put(finding.what, row[0].encode())
+            put(self.archive, finding.what, row[0].encode())
             return True
         return self.from_elsewhere(finding)
 
@@ -183,29 +175,7 @@ class _Menders:
 
     def thumbnail(self, finding: Finding) -> bool:
         """Make a small picture again, from the marked photo or the photo."""
-        from rimsight.archive import pictures
-
-        found = self.archive.connection.execute(
-            "SELECT reading.record, number, overlay, photo FROM reading JOIN record ON record.id = reading.record "
-            "WHERE thumbnail = ?",
-            (finding.what,),
-        ).fetchall()
-        for row in found:
-            data = None
-            for sha256 in (row["overlay"], row["photo"]):
-                if sha256 is not None and data is None:
-                    with contextlib.suppress(ArchiveError, PictureUnreadable):
-                        data = pictures.thumbnail(self.archive.objects.read(sha256))
-            fresh = None if data is None else sha256_of(data)
-            if fresh is not None:
-                self.put(fresh, data)
-            with self.archive.writing() as connection:
-                connection.execute(
-                    "UPDATE reading SET thumbnail = ? WHERE record = ? AND number = ?",
-                    (fresh, row["record"], row["number"]),
-                )
-                unused = rows.drop_unused_objects(connection)
-            self.archive.sweep(unused)
+        make_thumbnails(self.archive, finding.what)
         return True
 
     def orphan(self, finding: Finding) -> bool:
@@ -217,6 +187,51 @@ class _Menders:
         """Sweep away what a killed command left."""
         (self.archive.folder / finding.what).unlink(missing_ok=True)
         return True
+
+
+def put(archive: Archive, sha256: str, data: bytes | None) -> None:
+    """Put a file under its name, or note one that lies there already (`data` None)."""
+    staged = None if data is None else archive.objects.stage(data)
+    size = archive.objects.path(sha256).stat().st_size if staged is None else staged.size
+    with archive.writing() as connection:
+        if staged is not None:
+            archive.objects.place(staged)
+        rows.insert_object(connection, sha256, size)
+
+
+def make_thumbnails(archive: Archive, lost: str | None = None) -> None:
+    """Make small pictures again, from the marked photo or the photo.
+
+    Parameters
+    ----------
+    archive : Archive
+        Opened to write.
+    lost : str, optional
+        SHA-256 of the small picture to replace; all readings that have none, if not given.
+    """
+    from rimsight.archive import pictures
+
+    found = archive.connection.execute(
+        "SELECT reading.record, number, overlay, photo FROM reading JOIN record ON record.id = reading.record "
+        "WHERE thumbnail IS ?",
+        (lost,),
+    ).fetchall()
+    for row in found:
+        data = None
+        for sha256 in (row["overlay"], row["photo"]):
+            if sha256 is not None and data is None:
+                with contextlib.suppress(ArchiveError, PictureUnreadable):
+                    data = pictures.thumbnail(archive.objects.read(sha256))
+        fresh = None if data is None else sha256_of(data)
+        if fresh is not None:
+            put(archive, fresh, data)
+        with archive.writing() as connection:
+            connection.execute(
+                "UPDATE reading SET thumbnail = ? WHERE record = ? AND number = ?",
+                (fresh, row["record"], row["number"]),
+            )
+            unused = rows.drop_unused_objects(connection) if lost else []
+        archive.sweep(unused)
 
 
 def name_objects(connection: sqlite3.Connection, document: Document) -> None:

@@ -52,6 +52,8 @@ class Archive:
     ------
     NoArchive
         Opened to read, and there is none.
+    ArchiveDamaged
+        The database can't be read, or is gone while its files are there.
     ArchiveError, ArchiveReadOnly, OSError
         The message says what is wrong with the folder.
     """
@@ -66,6 +68,12 @@ class Archive:
     ) -> None:
         self.folder = Path(folder)
         self.objects = ObjectStore(self.folder, durable=durable)
+        if not (self.folder / database.DATABASE_NAME).exists() and self.objects.root.is_dir():
+            # A new database would give the numbers of lost records to others.
+            raise ArchiveDamaged(
+                f"the database of the archive in {self.folder} is gone, its files are there; "
+                "`rimsight archive verify --repair` makes it anew from them"
+            )
         if write:
             make_folder(self.folder)
             self.connection = database.open_for_writing(self.folder, timeout_s=timeout_s)

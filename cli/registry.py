@@ -11,6 +11,8 @@ COMMAND_MODULES: tuple[str, ...] = (
     "card",
     "fit",
     "rules",
+    "archive",
+    "watch",
 )
 
 

@@ -6,11 +6,12 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from rimsight.fit.checks import girdle_thickness_mm
+from rimsight.fit.checks import CLEARANCE, girdle_thickness_mm
 from rimsight.fit.decision import GUARD_FACTOR
 from rimsight.fit.model import Stone, Tube
 from rimsight.fit.numbers import nominal, plain_mm, standard
 from rimsight.fit.rules import Rules
+from rimsight.fit.turnover import metal_above_mm
 
 #: Said with every piece of advice. Common practice, no source.
 CAUTIONS = (
@@ -107,14 +108,16 @@ def choose_punch_mm(tube: Tube, rules: Rules) -> float | None:
     return min((size for size in rules.sizes("punch.sizes_mm") if size >= wanted - _ROUNDING_SLIP), default=None)
 
 
-def cut_length_mm(stone: Stone, rules: Rules, metal: str | None = None) -> float | None:
+def cut_length_mm(
+    stone: Stone, rules: Rules, metal: str | None = None, *, closed_back: bool = False
+) -> float | None:
     """Length to cut: height and clearance, with the height's guard band, rounded up; None without a height."""
     if stone.height_mm is None:
         return None
     diameter_mm = nominal(stone.diameter_mm)
     needed = (
         nominal(stone.height_mm)
-        + rules.limit("length.clearance_mm", diameter_mm, metal).value
+        + rules.limit(CLEARANCE[closed_back], diameter_mm, metal).value
         + GUARD_FACTOR * standard(stone.height_mm)
     )
     step = rules.limit("length.round_up_to_mm", diameter_mm, metal).value
@@ -149,18 +152,16 @@ def advise(stone: Stone, tube: Tube, rules: Rules) -> Advice:
     """
     diameter_mm = nominal(stone.diameter_mm)
     wanted = tube_wanted(stone, tube, rules)
-    low = rules.limit("girdle.metal_above_at_least_mm", diameter_mm, tube.metal).value
-    high = rules.limit("girdle.metal_above_at_most_mm", diameter_mm, tube.metal).value
-    metal_above = (low + high) / 2
+    metal_above = metal_above_mm(stone, tube, rules)
     holds = nominal(tube.outer_mm) > diameter_mm and (tube.bore_mm is None or nominal(tube.bore_mm) < diameter_mm)
     if not holds:
         return Advice(None, None, None, metal_above, None, wanted, ())
     bur = choose_bur_mm(stone, rules)
     punch = choose_punch_mm(tube, rules)
-    length = cut_length_mm(stone, rules, tube.metal)
+    length = cut_length_mm(stone, rules, tube.metal, closed_back=tube.closed_back)
     seat = round(nominal(girdle_thickness_mm(stone, rules, tube.metal)) + metal_above, 2)
     steps = (
-        _length_step(tube, length, rules.limit("length.clearance_mm", diameter_mm, tube.metal).value),
+        _length_step(tube, length, rules.limit(CLEARANCE[tube.closed_back], diameter_mm, tube.metal).value),
         _bur_step(tube, bur, diameter_mm),
         f"Sink the seat until the girdle's lower edge lies about {seat:.2f} mm below the end of the tube: "
         f"that leaves about {metal_above:.2f} mm above the girdle"

@@ -12,6 +12,8 @@ from rimsight.fit.numbers import K95, Number, in_words, nominal, plain_mm, stand
 from rimsight.fit.remedy import Reading, Remedy, what_decides
 from rimsight.fit.rules import Limit, Rules
 
+#: Rule for the free height under the culet, by whether the back is closed.
+CLEARANCE = {False: "length.clearance_mm", True: "length.closed_clearance_mm"}
 ADEQUATE = "adequate"
 CLOSE = "too close to call"
 NOT_CHECKED = "not checked"
@@ -160,7 +162,7 @@ def run(
         bur_reading = Reading("the bur", bur, -0.5, "")
         checks.append(_judge(_WALL, beside, limit("wall.beside_seat_at_least_mm"), (on_tube, bur_reading)))
     checks += _above_the_girdle(stone, tube, rules, limit)
-    checks.append(_against_the_skin(stone, tube, limit("length.clearance_mm")))
+    checks.append(_under_the_culet(stone, tube, limit(CLEARANCE[tube.closed_back])))
     if nominal(rim) > 0:
         checks.append(_judge(_HEAVY, rim, limit("rim.at_most_mm"), (on_tube, on_stone)))
     else:
@@ -237,19 +239,22 @@ def _above_the_girdle(stone: Stone, tube: Tube, rules: Rules, limit: Callable[[s
     ]
 
 
-def _against_the_skin(stone: Stone, tube: Tube, limit: Limit) -> Check:
+def _under_the_culet(stone: Stone, tube: Tube, limit: Limit) -> Check:
     missing = [
         name
         for name, value in (("the tube's length", tube.length_mm), ("the stone's height", stone.height_mm))
         if value is None
     ]
-    if missing:
+    if missing or tube.length_mm is None or stone.height_mm is None:
         return _skip(_LENGTH, f"{' and '.join(missing)} {'are' if len(missing) > 1 else 'is'} not known")
     readings = (
         Reading("the tube's length", tube.length_mm, 1.0, "outside"),
         Reading("the stone's height", stone.height_mm, -1.0, "outside"),
     )
-    return _judge(_LENGTH, tube.length_mm - stone.height_mm, limit, readings)
+    check = _judge(_LENGTH, tube.length_mm - stone.height_mm, limit, readings)
+    if tube.closed_back and nominal(tube.length_mm) < nominal(stone.height_mm):
+        check = replace(check, sentence=check.sentence.replace("touch the skin", "stand on the plate"))
+    return check
 
 
 def _judge(kind: _Kind, value: Number, limit: Limit, readings: tuple[Reading, ...]) -> Check:

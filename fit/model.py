@@ -30,13 +30,18 @@ class Stone:
         Table to culet.
     girdle_mm : Number, optional
         Thickness of the girdle.
-    pavilion_angle_deg : Number, optional
-        Angle between girdle plane and pavilion mains.
+    pavilion_angle_deg, crown_angle_deg : Number, optional
+        Angle between girdle plane and pavilion mains, and crown mains.
+    crown_height_mm, pavilion_depth_mm : Number, optional
+        Girdle's upper edge to table; girdle's lower edge to culet.
+    table_mm : Number, optional
+        Width of the table.
 
     Raises
     ------
     ValueError
-        If a length is not finite or out of 0.1 to 100 mm, or the angle out of 5 to 85 degrees.
+        If a length is not finite or out of 0.1 to 100 mm (parts of the stone: above 0), the angle out of 5 to 85
+        degrees, or a part larger than the whole.
     """
 
     diameter_mm: Number
@@ -45,6 +50,10 @@ class Stone:
     height_mm: Number | None = None
     girdle_mm: Number | None = None
     pavilion_angle_deg: Number | None = None
+    crown_angle_deg: Number | None = None
+    crown_height_mm: Number | None = None
+    pavilion_depth_mm: Number | None = None
+    table_mm: Number | None = None
 
     def __post_init__(self) -> None:
         _check_length(self.diameter_mm, "the stone's diameter")
@@ -55,12 +64,22 @@ class Stone:
         ):
             if value is not None:
                 _check_length(value, name)
-        if self.girdle_mm is not None:
-            _check_length(self.girdle_mm, "the girdle's thickness", smallest_mm=0.0)
-        if self.pavilion_angle_deg is not None and not 5 <= nominal(self.pavilion_angle_deg) <= 85:
-            raise ValueError(
-                f"a pavilion angle lies between 5 and 85 degrees, found {nominal(self.pavilion_angle_deg):g}"
-            )
+        for part, whole, name, whole_name in (
+            (self.girdle_mm, self.height_mm, "the girdle's thickness", "height"),
+            (self.crown_height_mm, self.height_mm, "the crown's height", "height"),
+            (self.pavilion_depth_mm, self.height_mm, "the pavilion's depth", "height"),
+            (self.table_mm, self.diameter_mm, "the table", "diameter"),
+        ):
+            if part is not None:
+                _check_length(part, name, smallest_mm=0.0)
+                if whole is not None and nominal(part) >= nominal(whole):
+                    raise ValueError(
+                        f"{name} ({nominal(part):g} mm) must be smaller than the stone's {whole_name} "
+                        f"({nominal(whole):g} mm)"
+                    )
+        for angle, name in ((self.pavilion_angle_deg, "pavilion"), (self.crown_angle_deg, "crown")):
+            if angle is not None and not 5 <= nominal(angle) <= 85:
+                raise ValueError(f"a {name} angle lies between 5 and 85 degrees, found {nominal(angle):g}")
 
 
 @dataclass(frozen=True)
@@ -79,6 +98,8 @@ class Tube:
         Name, for the rules that differ from metal to metal.
     seat_depth_mm : Number, optional
         From the tube's end down to the ledge on which the girdle's lower edge comes to lie.
+    closed_back : bool
+        Whether a plate closes the tube behind the stone; else the culet stands over the skin.
 
     Raises
     ------
@@ -92,6 +113,7 @@ class Tube:
     length_mm: Number | None = None
     metal: str | None = None
     seat_depth_mm: Number | None = None
+    closed_back: bool = False
 
     def __post_init__(self) -> None:
         _check_length(self.outer_mm, "the tube's outer diameter")

@@ -47,7 +47,8 @@ def stated(value_mm: float, u95_mm: float, name: str) -> Number:
 
 def nominal(x: Number) -> float:
     """Best estimate."""
-    return float(getattr(x, "nominal_value", x))
+    estimate: Any = getattr(x, "nominal_value", x)
+    return float(estimate)
 
 
 def standard(x: Number) -> float:

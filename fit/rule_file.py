@@ -51,17 +51,22 @@ RULES: Mapping[str, Rule] = {
     "girdle.metal_above_at_most_mm": Rule("limit", 0, 5, "metal above the girdle, at most"),
     "girdle.thickness_percent": Rule("number", 0, 30, "girdle thickness where not measured", "percentage"),
     "girdle.thickness_spread_percent": Rule("number", 0, 30, "give or take", "percentage"),
+    "crown.cover_at_least_percent": Rule("number", 0, 100, "share of the crown covered, at least", "percentage"),
+    "crown.cover_at_most_percent": Rule("number", 0, 100, "share of the crown covered, at most", "percentage"),
     "length.clearance_mm": Rule("number", 0, 10, "free height under the culet"),
+    "length.closed_clearance_mm": Rule("number", 0, 10, "free height under the culet above a closed back"),
     "length.round_up_to_mm": Rule("number", 0.01, 10, "lengths to cut are multiples of"),
     "bur.sizes_mm": Rule("sizes", 0.1, 50, "setting burs at hand"),
     "bur.tolerance_mm": Rule("number", 0, 1, "a bur is true to plus or minus"),
     "punch.sizes_mm": Rule("sizes", 0.1, 50, "bezel punches at hand"),
     "punch.over_tube_mm": Rule("number", 0, 5, "punch over the tube by, at least"),
+    "saw.kerf_mm": Rule("number", 0, 5, "a saw cut takes off"),
+    "setting.own_from_mm": Rule("number", 0, 50, "smallest stone worth a tube setting of its own"),
     "caliper.outside_mm": Rule("number", 0.0001, 1, "outside lengths typed are true to plus or minus"),
     "caliper.inside_mm": Rule("number", 0.0001, 1, "bores and depths typed are true to plus or minus"),
 }
 #: What may differ from metal to metal; lists and tools are the bench's.
-PER_METAL = tuple(key for key in RULES if key.split(".")[0] in ("rim", "ledge", "wall", "girdle", "length"))
+PER_METAL = tuple(key for key in RULES if key.split(".")[0] in ("rim", "ledge", "wall", "girdle", "crown", "length"))
 
 
 class RulesError(ValueError):

@@ -36,6 +36,7 @@ _DIN_862 = "built-in, DIN 862"
 _PAIRS = (
     ("rim.at_least_mm", "rim.at_most_mm"),
     ("girdle.metal_above_at_least_mm", "girdle.metal_above_at_most_mm"),
+    ("crown.cover_at_least_percent", "crown.cover_at_most_percent"),
 )
 
 

@@ -106,3 +106,10 @@ def test_the_usual_cautions_are_said_once() -> None:
 def test_a_stone_too_small_for_any_bore() -> None:
     sentence = tube_wanted(Stone(0.25), Tube(0.6), RULES).sentence
     assert "too small for a tube" in sentence
+
+
+def test_a_closed_back_is_cut_shorter() -> None:
+    """4.31 + 0.20 needs 5.0, 4.3 + 0.20 makes 4.5 exactly."""
+    assert cut_length_mm(Stone(6.12, height_mm=4.3), RULES, closed_back=True) == 4.5
+    assert cut_length_mm(Stone(6.12, height_mm=4.31), RULES, closed_back=True) == 5.0
+    assert advise(Stone(6.12, height_mm=4.25), Tube(6.5, 5.23, closed_back=True), RULES).cut_length_mm == 4.5

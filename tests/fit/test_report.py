@@ -352,3 +352,13 @@ def test_at_the_limit_few_are_called_adequate() -> None:
     spread = 3 * math.sqrt(0.0539 * 0.9461 / n)
     assert calls.count(Outcome.PASS) / n == pytest.approx(0.0539, abs=spread)
     assert calls.count(Outcome.FAIL) / n == pytest.approx(0.0539, abs=spread)
+
+
+def test_a_closed_back_has_its_own_clearance() -> None:
+    """0.30 mm over the skin, 0.20 mm over a plate: common practice, no source."""
+    stone = Stone(6.12, height_mm=4.22)
+    for closed, length, word in ((False, 4.45, "too short"), (True, 4.45, "adequate"), (True, 4.4, "too short")):
+        tube = Tube(6.5, 5.23, length_mm=length, closed_back=closed)
+        assert check(stone, tube, RULES)["tube_length"].verdict == word
+    low = check(stone, Tube(6.5, 5.23, length_mm=4.0, closed_back=True), RULES)["tube_length"]
+    assert "stand on the plate" in low.sentence

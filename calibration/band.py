@@ -59,6 +59,8 @@ class SquareEdges:
         Share of the paper's samples at the top of the scale.
     found : ndarray of shape (4,)
         Share of each side's profiles that gave edges.
+    outside : ndarray of shape (4,)
+        Share of each side's profiles that run out of the photograph.
     """
 
     side: np.ndarray
@@ -70,6 +72,7 @@ class SquareEdges:
     black: float
     clipped: float
     found: FloatArray
+    outside: FloatArray
 
 
 def locate(light: LightImage, card_to_px: FloatArray, side_mm: float, band_mm: float | None) -> SquareEdges:
@@ -101,7 +104,8 @@ def locate(light: LightImage, card_to_px: FloatArray, side_mm: float, band_mm: f
     zones = [across > edge + 0.3 * (reach - edge)]
     if band_mm is not None:
         zones.append(across < -edge - 0.3 * (reach - edge))
-    good = np.asarray(np.isfinite(values).all(axis=1))
+    in_picture = np.asarray(np.isfinite(values).all(axis=1))
+    good = in_picture.copy()
     edges, spreads, whites = [], [], []
     for sign, zone in zip((1.0, -1.0), zones, strict=False):
         white = np.median(values[:, zone], axis=1)
@@ -123,10 +127,11 @@ def locate(light: LightImage, card_to_px: FloatArray, side_mm: float, band_mm: f
     points_px = strip.pixels(middle[:, None])[:, 0]
     side = np.repeat(np.arange(4), PROFILES_PER_SIDE)
     share = np.array([np.mean(good[side == k]) for k in range(4)])
+    outside = np.array([1.0 - np.mean(in_picture[side == k]) for k in range(4)])
     if not good.any():
         nothing = float("nan")
         return SquareEdges(
-            side[good], points_px[good], width[good], nothing, nothing, nothing, nothing, 0.0, share
+            side[good], points_px[good], width[good], nothing, nothing, nothing, nothing, 0.0, share, outside
         )
     blur = float(np.nanmedian(np.array(spreads)[:, good]))
     sides_seen = [k for k in range(4) if share[k] > 0]
@@ -141,6 +146,7 @@ def locate(light: LightImage, card_to_px: FloatArray, side_mm: float, band_mm: f
         black=float(np.median(black[good])),
         clipped=float(np.mean(values[:, zones[0]][good] >= FULL_LIGHT)),
         found=share,
+        outside=outside,
     )
 
 

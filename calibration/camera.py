@@ -76,17 +76,17 @@ class Camera:
         x, y = plain[:, 0].copy(), plain[:, 1].copy()
         # Fixed-point iteration (the method of OpenCV's undistortPoints); the contraction factor is about
         # 3 k1 r^2 < 0.2 for phones, so a dozen rounds are the rule.
-        for _ in range(INVERSION_ROUNDS):
-            r2 = x * x + y * y
-            radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
-            dx = 2.0 * p1 * x * y + p2 * (r2 + 2.0 * x * x)
-            dy = p1 * (r2 + 2.0 * y * y) + 2.0 * p2 * x * y
-            with np.errstate(all="ignore"):
+        with np.errstate(all="ignore"):
+            for _ in range(INVERSION_ROUNDS):
+                r2 = x * x + y * y
+                radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
+                dx = 2.0 * p1 * x * y + p2 * (r2 + 2.0 * x * x)
+                dy = p1 * (r2 + 2.0 * y * y) + 2.0 * p2 * x * y
                 new_x, new_y = (plain[:, 0] - dx) / radial, (plain[:, 1] - dy) / radial
-            change = np.abs(new_x - x) + np.abs(new_y - y)
-            x, y = new_x, new_y
-            if not (change > INVERSION_LIMIT).any():
-                break
+                change = np.abs(new_x - x) + np.abs(new_y - y)
+                x, y = new_x, new_y
+                if not (change > INVERSION_LIMIT).any():
+                    break
         # Beyond the radius at which the lens model folds over there is no ray; say so instead of returning any.
         lost = ~(change <= INVERSION_LIMIT)
         return np.column_stack([np.where(lost, np.nan, x), np.where(lost, np.nan, y)])

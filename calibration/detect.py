@@ -228,11 +228,14 @@ class Identified:
         Outer corners, starting with the top left one as printed, then clockwise.
     oriented : bool
         A marker was read; without one the card is known by its proportions and could lie in four ways.
+    rough : bool
+        The corners are only where the markers say; they may be off by a millimetre or two.
     """
 
     card: CardLayout
     corners_px: FloatArray
     oriented: bool
+    rough: bool = False
 
 
 def identify(light: LightImage, quad: Quad) -> Identified | None:

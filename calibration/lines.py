@@ -41,7 +41,18 @@ class LineFit:
     by_offset: FloatArray
 
 
-def distances(view: View, points_px: FloatArray, normals: FloatArray, offsets_mm: FloatArray) -> LineFit:
+def places_along(view: View, points_px: FloatArray, normals: FloatArray) -> FloatArray:
+    """Where along its line each point lies, (N,) card millimetres, as seen in this view."""
+    return np.asarray(np.sum(view.to_plane(points_px) * _tangents(normals), axis=1))
+
+
+def _tangents(normals: FloatArray) -> FloatArray:
+    return np.column_stack([-normals[:, 1], normals[:, 0]])
+
+
+def distances(
+    view: View, points_px: FloatArray, normals: FloatArray, offsets_mm: FloatArray, along_mm: FloatArray
+) -> LineFit:
     """Distances of points in the photograph from lines in the card's plane.
 
     Parameters
@@ -54,14 +65,15 @@ def distances(view: View, points_px: FloatArray, normals: FloatArray, offsets_mm
         Unit normal of each point's line, card axes.
     offsets_mm : ndarray of shape (N,)
         The line is where normal . x = offset, card millimetres.
+    along_mm : ndarray of shape (N,)
+        Where along its line each point lies, see `places_along`. A pose near the solution is good enough: 0.3 mm
+        along a line that the lens bends by 10 px change a distance by less than 0.001 px.
 
     Returns
     -------
     LineFit
-        Exact to first order: moving along a line, or turning its normal, changes a small residual only in second.
     """
-    seen = view.to_plane(points_px)
-    feet = seen - normals * (np.sum(seen * normals, axis=1) - offsets_mm)[:, None]
+    feet = normals * np.reshape(offsets_mm, (-1, 1)) + _tangents(normals) * np.reshape(along_mm, (-1, 1))
     camera = view.camera
     projected, jacobian = cv2.projectPoints(
         np.column_stack([feet, np.zeros(len(feet))]),
@@ -74,8 +86,7 @@ def distances(view: View, points_px: FloatArray, normals: FloatArray, offsets_mm
     by_all = np.asarray(jacobian, dtype=np.float64).reshape(len(feet), 2, -1)
     # d pixel / d card point = d pixel / d t . R
     by_point = by_all[:, :, 3:6] @ view.rotation
-    tangents = np.column_stack([-normals[:, 1], normals[:, 0]])
-    along = np.einsum("nij,nj->ni", by_point[:, :, :2], tangents)
+    along = np.einsum("nij,nj->ni", by_point[:, :, :2], _tangents(normals))
     across = np.column_stack([along[:, 1], -along[:, 0]])
     outwards = np.einsum("nij,nj->ni", by_point[:, :, :2], normals)
     across *= (np.sign(np.sum(across * outwards, axis=1)) / np.linalg.norm(across, axis=1))[:, None]

@@ -9,9 +9,11 @@ the straightness of its sides) then improves on what was known, and the covarian
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from rimsight.calibration import lines
 from rimsight.calibration.band import NORMALS, SquareEdges
@@ -31,6 +33,11 @@ EDGE_U_PX = 0.08
 #: Standard uncertainty of the principal point as a share of the picture's diagonal (sensor shift, cropping for
 #: stabilisation); unmodelled, it would make the square's convergence look like better knowledge of f than it is.
 PRINCIPAL_POINT_U = 0.004
+
+#: The solver stops when a step would lower the sum of squares (in units of variances) by less than this.
+SMALLEST_GAIN = 1e-4
+LARGEST_ITERATIONS = 100
+LARGEST_DAMPING = 1e12
 
 #: What each solved parameter is called in a budget, in the order of the parameter vector.
 PARAMETERS = ("focal length", "print scale", "lens", "lens", "lens", "lens", *("square",) * 6)
@@ -146,7 +153,7 @@ class Solution:
     proportion: float
     u_rel_f: float
     residual_px: FloatArray
-    kept: np.ndarray
+    kept: NDArray[np.bool_]
 
 
 def solve(
@@ -171,19 +178,10 @@ def solve(
     -------
     Solution
     """
-    problem = _Problem(edges, np.array(half_mm), prior, u_proportion)
-    start = _initial_view(corners_px, problem.half_mm, prior.camera)
-    p = np.concatenate([np.zeros(6), start.rvec, start.t_mm])
-    kept = np.ones(len(edges.side), dtype=bool)
-    for _ in range(4):
-        p, jacobian = _minimise(problem, p, kept)
-        distance = np.abs(problem.rows(p, kept).residual_px)
-        limit = max(4.0 * 1.4826 * float(np.median(distance[kept])), 0.25)
-        agreeing = distance < limit
-        if (agreeing == kept).all():
-            break
-        kept = agreeing
-    residual = problem.rows(p, kept).residual_px
+    whitening = np.linalg.inv(np.linalg.cholesky(prior.intrinsic_covariance()))
+    problem = _Problem(edges, np.array(half_mm), prior, u_proportion, whitening, np.zeros(len(edges.side)))
+    starts = _initial_views(corners_px, problem.half_mm, prior.camera)
+    p, jacobian, kept, residual = min((_solve_from(problem, start) for start in starts), key=problem.badness)
     noise = float(np.sqrt(np.mean(residual[kept] ** 2)))
     covariance = np.linalg.inv(jacobian.T @ jacobian) * max(1.0, (noise / EDGE_U_PX) ** 2)
     factor = np.linalg.cholesky(covariance)
@@ -223,34 +221,44 @@ class _Problem:
     half_mm: FloatArray
     prior: Prior
     u_proportion: float
+    whitening: FloatArray
+    along_mm: FloatArray
+
+    def with_places(self, view: View) -> _Problem:
+        """The same problem with the points' places along their lines as seen in this view, where it sees them."""
+        along = lines.places_along(view, self.edges.points_px, NORMALS[self.edges.side])
+        return replace(self, along_mm=np.where(np.isfinite(along), along, self.along_mm))
 
     def view(self, p: FloatArray) -> View:
         q = [float(value) for value in p]
-        stretch = float(np.exp(q[0]))
+        stretch = float(np.exp(np.clip(q[0], -3.0, 3.0)))  # the solver may try any step
         known = self.prior.camera
         camera = replace(
             known,
             f_px=known.f_px * stretch,
-            k1=known.k1 + q[2],
-            k2=known.k2 + q[3],
+            k1=(known.k1 + q[2]) * stretch**2,
+            k2=(known.k2 + q[3]) * stretch**4,
             cx_px=known.cx_px + q[4],
             cy_px=known.cy_px + q[5],
         )
         return View(camera, (q[6], q[7], q[8]), (q[9], q[10], q[11] * stretch))
 
-    def rows(self, p: FloatArray, kept: np.ndarray) -> _Rows:
+    def rows(self, p: FloatArray, kept: NDArray[np.bool_]) -> _Rows:
         view = self.view(p)
         normals = NORMALS[self.edges.side]
         # +1 for a side whose distance grows with the scale across, -1 for one that grows with the scale down.
         across = np.where(self.edges.side % 2 == 1, 1.0, -1.0)
         offsets = np.where(across > 0, self.half_mm[0], self.half_mm[1]) * np.exp(0.5 * across * p[1])
-        fit = lines.distances(view, self.edges.points_px, normals, offsets)
+        fit = lines.distances(view, self.edges.points_px, normals, offsets, self.along_mm)
         stretch = float(np.exp(p[0]))
+        camera = view.camera
         jacobian = np.column_stack(
             [
-                fit.by_camera[:, 0] * view.camera.f_px + fit.by_t[:, 2] * view.t_mm[2],
+                fit.by_camera[:, [0, 3, 4]] @ (camera.f_px, 2.0 * camera.k1, 4.0 * camera.k2)
+                + fit.by_t[:, 2] * view.t_mm[2],
                 fit.by_offset * offsets * 0.5 * across,
-                fit.by_camera[:, [3, 4, 1, 2]],
+                fit.by_camera[:, [3, 4]] * (stretch**2, stretch**4),
+                fit.by_camera[:, [1, 2]],
                 fit.by_rvec,
                 fit.by_t * (1.0, 1.0, stretch),
             ]
@@ -262,14 +270,22 @@ class _Problem:
             np.vstack([jacobian[kept] / EDGE_U_PX, known_jacobian]),
         )
 
+    def badness(self, solved: _Solved) -> float:
+        """How badly edge points and previous knowledge disagree; points far off count as little as just off."""
+        values, _ = self._knowledge(solved.p, self.view(solved.p))
+        return float(values @ values + np.sum(np.minimum(np.abs(solved.residual_px / EDGE_U_PX), 4.0) ** 2))
+
     def _knowledge(self, p: FloatArray, view: View) -> tuple[FloatArray, FloatArray]:
         """What is known beforehand, as equations that should be zero with standard uncertainty 1."""
         prior = self.prior
-        whitening = np.linalg.inv(np.linalg.cholesky(prior.intrinsic_covariance()))
+        whitening = self.whitening
         jacobian = np.zeros((7, len(p)))
-        jacobian[:5, [0, 2, 3, 4, 5]] = whitening
         values = np.zeros(7)
-        values[:5] = whitening @ p[[0, 2, 3, 4, 5]]
+        stretch = float(np.exp(p[0]))
+        k1, k2 = view.camera.k1, view.camera.k2
+        values[:5] = whitening @ [p[0], k1 - prior.camera.k1, k2 - prior.camera.k2, p[4], p[5]]
+        jacobian[:5, [0, 2, 3, 4, 5]] = whitening * (1.0, stretch**2, stretch**4, 1.0, 1.0)
+        jacobian[:5, 0] += whitening[:, 1] * 2.0 * k1 + whitening[:, 2] * 4.0 * k2
         u_proportion = max(self.u_proportion, 1e-6)
         values[5], jacobian[5, 1] = p[1] / u_proportion, 1.0 / u_proportion
         if prior.distance_mm is None or prior.u_distance_mm is None:
@@ -278,40 +294,72 @@ class _Problem:
         t = np.array(view.t_mm)
         distance = float(np.linalg.norm(t))
         values[6] = (distance - prior.distance_mm) / prior.u_distance_mm
-        stretch = float(np.exp(p[0]))
         jacobian[6, 9:12] = t / distance * (1.0, 1.0, stretch) / prior.u_distance_mm
         jacobian[6, 0] = t[2] ** 2 / distance / prior.u_distance_mm
         return values, jacobian
 
 
-def _minimise(problem: _Problem, p: FloatArray, kept: np.ndarray) -> tuple[FloatArray, FloatArray]:
-    """Levenberg-Marquardt; returns the solution and its derivatives. It starts within pixels of the solution."""
+class _Solved(NamedTuple):
+    p: FloatArray
+    jacobian: FloatArray
+    kept: NDArray[np.bool_]
+    residual_px: FloatArray
+
+
+def _solve_from(problem: _Problem, start: View) -> _Solved:
+    """Solve from one starting pose, leaving out points that disagree."""
+    p = np.concatenate([np.zeros(6), start.rvec, start.t_mm])
+    kept = np.full(len(problem.edges.side), True)
+    for _ in range(4):
+        problem = problem.with_places(problem.view(p))
+        p, rows = _minimise(problem, p, kept)
+        distance = np.abs(rows.residual_px)
+        limit = max(4.0 * 1.4826 * float(np.median(distance[kept])), 0.25)
+        agreeing = distance < limit
+        if (agreeing == kept).all():
+            break
+        kept = agreeing
+    return _Solved(p, rows.jacobian, kept, rows.residual_px)
+
+
+def _minimise(problem: _Problem, p: FloatArray, kept: NDArray[np.bool_]) -> tuple[FloatArray, _Rows]:
+    """Levenberg-Marquardt with Nielsen's damping; returns the solution and its equations."""
     rows = problem.rows(p, kept)
-    damping = 0.0
-    for _ in range(30):
+    cost = float(rows.values @ rows.values)
+    damping, growth = 1e-6, 2.0
+    for _ in range(LARGEST_ITERATIONS):
         normal = rows.jacobian.T @ rows.jacobian
-        step = -np.linalg.solve(normal + damping * np.diag(np.diag(normal)), rows.jacobian.T @ rows.values)
-        tried = problem.rows(p + step, kept)
-        before, after = float(rows.values @ rows.values), float(tried.values @ tried.values)
-        if not after <= before + 1e-9:
-            damping = max(10.0 * damping, 1e-4)
-            if damping > 1e8:
+        gradient = rows.jacobian.T @ rows.values
+        step = -np.linalg.solve(normal + damping * np.diag(np.diag(normal)), gradient)
+        expected = -float(step @ (2.0 * gradient + normal @ step))
+        if expected < SMALLEST_GAIN:
+            break
+        with np.errstate(all="ignore"):  # a step may leave the lens model's range; then nothing is gained
+            tried = problem.rows(p + step, kept)
+            gain = (cost - float(tried.values @ tried.values)) / expected
+        if not gain > 0.0:
+            damping, growth = damping * growth, 2.0 * growth
+            if damping > LARGEST_DAMPING:
                 break
             continue
         p, rows = p + step, tried
-        damping = 0.0 if damping < 1e-3 else 0.1 * damping
-        if before - after < 1e-6:
-            break
-    return p, rows.jacobian
+        cost = float(rows.values @ rows.values)
+        damping, growth = damping * max(1.0 / 3.0, 1.0 - (2.0 * gain - 1.0) ** 3), 2.0
+    return p, rows
 
 
-def _initial_view(corners_px: FloatArray, half: FloatArray, camera: Camera) -> View:
+def _initial_views(corners_px: FloatArray, half: FloatArray, camera: Camera) -> list[View]:
+    """Both poses that four corners allow: tilted one way or the other, hard to tell apart from far away."""
     points = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]]) * half
-    # IPPE wants the square's plane as z = 0 and returns both solutions of the planar ambiguity, the better first.
+    # IPPE wants the square's plane as z = 0.
     object_points = np.column_stack([points, np.zeros(4)])
     found = cv2.solvePnPGeneric(
         object_points, corners_px.astype(np.float64), camera.matrix, camera.distortion, flags=cv2.SOLVEPNP_IPPE
     )
-    rvec = np.asarray(found[1][0], dtype=np.float64).reshape(3)
-    t = np.asarray(found[2][0], dtype=np.float64).reshape(3)
-    return View(camera, (rvec[0], rvec[1], rvec[2]), (t[0], t[1], t[2]))
+    views = []
+    for rvec, t in zip(found[1], found[2], strict=True):
+        r = np.asarray(rvec, dtype=np.float64).reshape(3)
+        c = np.asarray(t, dtype=np.float64).reshape(3)
+        if np.isfinite(r).all() and np.isfinite(c).all() and c[2] > 0:
+            views.append(View(camera, (r[0], r[1], r[2]), (c[0], c[1], c[2])))
+    return views

@@ -4,25 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
-from rimsight.calibration import band, detect, pose
+from rimsight.calibration import band, pose
 from rimsight.calibration.camera import View
-from rimsight.calibration.card import LAYOUTS, MARKER_DICTIONARY, CardLayout
-from rimsight.calibration.errors import (
-    Blurred,
-    BurntOut,
-    PhotoError,
-    SeveralSquares,
-    SquareCovered,
-    SquareCutOff,
-    SquareNotFound,
-    TooOblique,
-    TooSmall,
-)
+from rimsight.calibration.card import CardLayout
+from rimsight.calibration.choose import ADVICE_CUT, own_card, plain_square
+from rimsight.calibration.errors import Blurred, BurntOut, SquareCovered, SquareCutOff, TooOblique, TooSmall
 from rimsight.calibration.homography import apply_homography, homography
-from rimsight.calibration.pixels import LightImage
+from rimsight.calibration.pixels import FloatArray, LightImage
 from rimsight.calibration.print_check import UNCHECKED_HALF_WIDTH, PrintCheck
 
 #: Corners of a square, top left first, clockwise as printed.
@@ -37,6 +27,8 @@ LARGEST_BLUR_MM = 0.16
 LARGEST_CLIPPED = 0.5
 #: Each side of the square must show at least this share of its edge.
 SMALLEST_FOUND = 0.45
+#: A side with more than this share of its surroundings outside of the photograph is cut off, not covered.
+LARGEST_OUTSIDE = 0.2
 #: A plain square's edge is located with an unknown bias: black prints measured 0.1 to 0.35 px per edge too small
 #: on real photographs; taken as the standard uncertainty of one edge.
 PLAIN_EDGE_U_PX = 0.2
@@ -159,34 +151,26 @@ def read_square(
     PhotoError
         One of its kinds, when the photograph does not allow it.
     """
-    quads = detect.find_quads(light)
     if square_side_mm is None:
-        found = _own_card(light, quads)
+        found = own_card(light)
         card: CardLayout | None = found.card
-        corners, side, width, oriented = found.corners_px, found.card.side_mm, found.card.band_mm, found.oriented
-        to_px = homography(found.card.outer_corners_mm, corners)
-        stage = found.card.inner_mm / 2
-        edges = band.locate(light, to_px, side, width)
+        to_px = homography(found.card.outer_corners_mm, found.corners_px)
+        edges = band.locate(light, to_px, found.card.side_mm, found.card.band_mm)
+        if found.rough:
+            edges, to_px = _located_again(light, edges, to_px, found.card, prior)
+        _refuse_unusable(edges, rough=found.rough)
+        side, stage = found.card.side_mm, found.card.inner_mm / 2
+        reference, u_proportion = _card_reference(found.card, check, found.oriented)
     else:
         if not square_side_mm > 0:
             raise ValueError(f"the side of the square must be above zero, not {square_side_mm:g} mm")
-        card, oriented = None, False
-        quad = _plain_square(quads, near_px)
-        side, stage = square_side_mm, square_side_mm / 2
-        to_px = homography(UNIT_SQUARE * stage, quad.corners_px)
+        card, side, stage = None, square_side_mm, square_side_mm / 2
+        to_px = homography(UNIT_SQUARE * stage, plain_square(light, near_px).corners_px)
         edges = band.locate(light, to_px, side, None)
-    _refuse_unusable(edges)
-    if card is not None:
-        reference, u_proportion = _card_reference(card, check, oriented)
-    else:
-        px_per_mm = float(np.sqrt(abs(np.linalg.det(to_px[:2, :2] / to_px[2, 2]))))
-        u_side = float(np.hypot(u_square_side_mm, 2.0 * PLAIN_EDGE_U_PX / px_per_mm)) / side
-        reference = Reference("plain square", side, True, 1.0, 1.0, u_side, False, True)
-        # The edge bias is the same on all four sides; only the typed side's own error differs between directions.
-        u_proportion = 2**0.5 * u_square_side_mm / side
+        _refuse_unusable(edges)
+        reference, u_proportion = _plain_reference(side, u_square_side_mm, to_px)
     half_mm = (side / 2 * reference.scale_across, side / 2 * reference.scale_down)
-    corners_px = apply_homography(to_px, UNIT_SQUARE * (side / 2))
-    solution = pose.solve(edges, corners_px, half_mm, prior, u_proportion)
+    solution = pose.solve(edges, apply_homography(to_px, UNIT_SQUARE * (side / 2)), half_mm, prior, u_proportion)
     view = solution.view
     if view.tilt_deg > LARGEST_TILT_DEG:
         raise TooOblique(
@@ -206,7 +190,8 @@ def read_square(
             f"less than {LARGEST_BLUR_MM:.2f} mm",
             "tap on the square to focus, hold still or lean the phone on something, use more light",
         )
-    stretched = _scaled(view, 1.0 + reference.u_scale / 2**0.5 if not reference.plain else 1.0 + reference.u_scale)
+    # Both directions together; what they differ by is among the solution's variants.
+    stretched = _scaled(view, 1.0 + reference.u_scale / (1.0 if reference.plain else 2**0.5))
     width_mm = float(np.nanmedian(edges.band_width_mm)) if card is not None else float("nan")
     mean_scale = 0.5 * (reference.scale_across + reference.scale_down)
     return Calibration(
@@ -231,6 +216,20 @@ def _scaled(view: View, factor: float) -> View:
     return View(view.camera, view.rvec, (x * factor, y * factor, z * factor))
 
 
+def _located_again(
+    light: LightImage, edges: band.SquareEdges, to_px: FloatArray, card: CardLayout, prior: pose.Prior
+) -> tuple[band.SquareEdges, FloatArray]:
+    """Edges from a better start than the markers give: the pose that the edges found so far have."""
+    for _ in range(3):
+        if np.sum(edges.found > 0.0) < 3:
+            break
+        half = card.side_mm / 2
+        solution = pose.solve(edges, apply_homography(to_px, UNIT_SQUARE * half), (half, half), prior, 0.01)
+        to_px = homography(UNIT_SQUARE * half, solution.view.to_pixels(UNIT_SQUARE * half))
+        edges = band.locate(light, to_px, card.side_mm, card.band_mm)
+    return edges, to_px
+
+
 def _card_reference(
     card: CardLayout, check: PrintCheck | dict[float, PrintCheck] | None, oriented: bool
 ) -> tuple[Reference, float]:
@@ -249,13 +248,33 @@ def _card_reference(
     if not oriented:
         # Which line is which is not known: take the mean, and let the square itself decide the proportion.
         u_proportion = float(np.hypot(u_proportion, abs(np.log(across / down))))
-        across = down = 0.5 * (across + down)
+        across = down = (across * down) ** 0.5
     return Reference(record.name, card.side_mm, True, across, down, u, oriented, False), u_proportion
 
 
-def _refuse_unusable(edges: band.SquareEdges) -> None:
+def _plain_reference(side_mm: float, u_side_mm: float, to_px: FloatArray) -> tuple[Reference, float]:
+    """The reference and the standard uncertainty of log(one side / the other)."""
+    px_per_mm = float(np.sqrt(abs(np.linalg.det(to_px[:2, :2] / to_px[2, 2]))))
+    u_scale = float(np.hypot(u_side_mm, 2.0 * PLAIN_EDGE_U_PX / px_per_mm)) / side_mm
+    # The edge bias is the same on all four sides; only the typed side's own error differs between directions.
+    return Reference("plain square", side_mm, True, 1.0, 1.0, u_scale, False, True), 2**0.5 * u_side_mm / side_mm
+
+
+def _refuse_unusable(edges: band.SquareEdges, *, rough: bool = False) -> None:
     poorest = float(edges.found.min())
     if poorest < SMALLEST_FOUND:
+        if edges.outside[int(edges.found.argmin())] > LARGEST_OUTSIDE:
+            raise SquareCutOff(
+                "the black frame touches the picture's edge",
+                "the whole frame with a little white round it in view",
+                ADVICE_CUT,
+            )
+        if edges.found.max() < SMALLEST_FOUND and rough:
+            raise SquareCovered(
+                "a marker of the card is there, but the black frame is hardly seen",
+                "all four sides of the frame in view",
+                "move whatever lies on the frame (stone, tube, finger, a hard shadow) and photograph again",
+            )
         if edges.found.max() < SMALLEST_FOUND:
             raise Blurred(
                 "the square's edges are too faint or too blurred to be located",
@@ -274,78 +293,3 @@ def _refuse_unusable(edges: band.SquareEdges) -> None:
             f"less than {100 * LARGEST_CLIPPED:.0f} %",
             "tap on the paper so that the camera exposes for it, or turn the exposure down",
         )
-
-
-def _own_card(light: LightImage, quads: list[detect.Quad]) -> detect.Identified:
-    cards = []
-    cut = False
-    for quad in quads:
-        if quad.cut_off:
-            cut = True
-            continue
-        identified = detect.identify(light, quad) if quad.hollow else None
-        if identified is not None:
-            cards.append(identified)
-    if len(cards) > 1 and any(card.oriented for card in cards):
-        cards = [card for card in cards if card.oriented]
-    if len(cards) == 1:
-        return cards[0]
-    if cards:
-        raise SeveralSquares(
-            f"{len(cards)} cards are in the picture",
-            "one",
-            "cover the others or come closer",
-        )
-    raise _why_no_card(light, quads, cut)
-
-
-def _why_no_card(light: LightImage, quads: list[detect.Quad], cut: bool) -> PhotoError:
-    """Tell a missing card from a covered one and one that the picture's edge cuts off."""
-    advice_cut = "go further away or aim so that the whole black frame and both small markers are in the picture"
-    factor = max(1, round(max(light.width_px, light.height_px) / 1600))
-    small = light.reduced_gray(factor)
-    detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, MARKER_DICTIONARY)))
-    marker_corners, ids = detector.detectMarkers(small)[:2]
-    for marker, marker_id in zip(marker_corners, [] if ids is None else np.asarray(ids).reshape(-1), strict=False):
-        for card in LAYOUTS.values():
-            if int(marker_id) not in card.marker_ids:
-                continue
-            corners_px = (np.asarray(marker, dtype=np.float64).reshape(-1, 2) + 0.5) * factor - 0.5
-            to_px = homography(card.marker_corners_mm[int(marker_id)], corners_px)
-            frame = apply_homography(to_px, card.outer_corners_mm)
-            if (frame < 0).any() or (frame > (light.width_px - 1, light.height_px - 1)).any():
-                return SquareCutOff("the black frame runs out of the picture", "the whole frame in view", advice_cut)
-            return SquareCovered(
-                "a marker of the card is there, but the black frame is not seen as a whole",
-                "all four sides of the frame in view",
-                "move whatever lies on the frame (stone, tube, finger, a hard shadow) and photograph again",
-            )
-    if cut:
-        return SquareCutOff("a dark square is cut off by the picture's edge", "the whole frame in view", advice_cut)
-    plain = any(quad.hole_px is None for quad in quads)
-    return SquareNotFound(
-        "no reference card was found" + (", but a plain dark square was" if plain else ""),
-        "the printed card (rimsight card) in the picture, its black frame whole, flat and evenly lit",
-        "give the side of a plain square with --square-side" if plain else "photograph the stone on the printed card",
-    )
-
-
-def _plain_square(quads: list[detect.Quad], near_px: tuple[float, float] | None) -> detect.Quad:
-    whole = [quad for quad in quads if not quad.cut_off and not quad.from_hole]
-    # A frame is no plain square, unless there is nothing else (a glossy tile that mirrors a lamp has a light patch).
-    whole = [quad for quad in whole if not quad.hollow] or whole
-    if not whole:
-        if quads:
-            raise SquareCutOff("the square runs out of the picture", "the whole square in view", "go further away")
-        raise SquareNotFound(
-            "no dark square was found", "a black square on a light ground", "put the square flat beside the stone"
-        )
-    if near_px is not None:
-        return min(whole, key=lambda quad: float(np.linalg.norm(quad.centre_px - np.array(near_px))))
-    largest = whole[0]
-    rivals = [quad for quad in whole[1:] if quad.side_px > 0.6 * largest.side_px]
-    if rivals:
-        raise SeveralSquares(
-            f"{len(rivals) + 1} dark squares of about the same size are in the picture", "one", "cover the others"
-        )
-    return largest

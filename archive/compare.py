@@ -70,7 +70,7 @@ def differences(before: Reading, after: Reading) -> list[Difference]:
     """Return every quantity of two readings, in the order in which the first one names them."""
     left = {(f.item, f.name): (f.value, f.u95) for f in records.figures(before.document.result)}
     right = {(f.item, f.name): (f.value, f.u95) for f in records.figures(after.document.result)}
-    names = sorted(dict.fromkeys([*left, *right]))
+    names = dict.fromkeys([*left, *right])
     return [Difference(name, item, left.get((item, name)), right.get((item, name))) for item, name in names]
 
 

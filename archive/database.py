@@ -53,6 +53,15 @@ def translate(error: sqlite3.Error, folder: Path) -> Exception:
     return ArchiveError(f"the archive in {folder} failed ({name or type(error).__name__}: {text})")
 
 
+def identity(folder: Path) -> tuple[int, int] | None:
+    """Return what tells the database file from another one put in its place, or None if it is gone."""
+    try:
+        found = (folder / DATABASE_NAME).stat()
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
+
+
 def open_for_writing(folder: Path, *, timeout_s: float = BUSY_TIMEOUT_S) -> sqlite3.Connection:
     """Open the database of `folder`, made and brought to the present schema if need be.
 
@@ -115,18 +124,14 @@ def open_for_reading(folder: Path, *, timeout_s: float = BUSY_TIMEOUT_S) -> sqli
 
 
 def _read_beside_writers(path: Path, timeout_s: float) -> sqlite3.Connection | None:
-    connection = _connect(path, "mode=rw", timeout_s)
-    connection.execute("SELECT 1 FROM sqlite_master LIMIT 1").fetchone()  # opening alone touches nothing
-    return connection
+    return _probed(_connect(path, "mode=rw", timeout_s))
 
 
 def _read_unchanging(path: Path, timeout_s: float) -> sqlite3.Connection | None:
     log = path.with_name(path.name + "-wal")
     if log.exists() and log.stat().st_size:
         return None  # the newest records are still in the log, which an immutable database ignores
-    connection = _connect(path, "mode=ro&immutable=1", timeout_s)
-    connection.execute("SELECT 1 FROM sqlite_master LIMIT 1").fetchone()
-    return connection
+    return _probed(_connect(path, "mode=ro&immutable=1", timeout_s))
 
 
 def _read_copy(path: Path, timeout_s: float) -> sqlite3.Connection | None:
@@ -137,8 +142,15 @@ def _read_copy(path: Path, timeout_s: float) -> sqlite3.Connection | None:
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
     for name in (path.name, path.name + "-wal"):
         shutil.copyfile(path.with_name(name), folder / name)
-    connection = _connect(folder / path.name, "mode=rw", timeout_s)
-    connection.execute("SELECT 1 FROM sqlite_master LIMIT 1").fetchone()
+    return _probed(_connect(folder / path.name, "mode=rw", timeout_s))
+
+
+def _probed(connection: sqlite3.Connection) -> sqlite3.Connection:
+    try:
+        connection.execute("SELECT 1 FROM sqlite_master LIMIT 1").fetchone()  # opening alone touches nothing
+    except sqlite3.Error:
+        connection.close()
+        raise
     return connection
 
 
@@ -148,11 +160,18 @@ def _connect(path: Path, how: str, timeout_s: float) -> sqlite3.Connection:
         f"{path.absolute().as_uri()}?{how}", uri=True, timeout=timeout_s, isolation_level=None
     )
     connection.row_factory = sqlite3.Row
-    connection.execute("PRAGMA foreign_keys = ON")
-    connection.execute("PRAGMA synchronous = FULL")
-    connection.execute("PRAGMA trusted_schema = OFF")
-    connection.execute("PRAGMA cell_size_check = ON")
-    connection.execute("PRAGMA temp_store = MEMORY")
+    try:
+        for setting in (
+            "foreign_keys = ON",
+            "synchronous = FULL",
+            "trusted_schema = OFF",
+            "cell_size_check = ON",
+            "temp_store = MEMORY",
+        ):
+            connection.execute(f"PRAGMA {setting}")
+    except sqlite3.Error:
+        connection.close()
+        raise
     return connection
 
 

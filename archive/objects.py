@@ -81,7 +81,7 @@ class ObjectStore:
 
     def stage(self, data: bytes) -> Staged:
         """Write bytes to a file of their own, wholly and durably, under no name yet."""
-        self.incoming.mkdir(parents=True, exist_ok=True)
+        self.incoming.mkdir(exist_ok=True)  # without parents: a vanished archive must not come back as an empty one
         path = self.incoming / uuid.uuid4().hex
         try:
             with open(path, "xb") as file:
@@ -103,7 +103,7 @@ class ObjectStore:
         ValueError
             The stream is longer than `limit`.
         """
-        self.incoming.mkdir(parents=True, exist_ok=True)
+        self.incoming.mkdir(exist_ok=True)  # without parents: a vanished archive must not come back as an empty one
         path = self.incoming / uuid.uuid4().hex
         digest = hashlib.sha256()
         size = 0
@@ -134,7 +134,8 @@ class ObjectStore:
             staged.path.unlink(missing_ok=True)
             return
         fresh = not target.parent.is_dir()
-        target.parent.mkdir(parents=True, exist_ok=True)
+        self.root.mkdir(exist_ok=True)
+        target.parent.mkdir(exist_ok=True)
         os.replace(staged.path, target)
         if self.durable:
             flush_folder(target.parent)

@@ -6,6 +6,8 @@ import json
 import os
 from pathlib import Path
 
+from rimsight.archive.objects import flush_folder
+
 #: Overrides every folder of the program, for a memory stick, a network share or a test.
 HOME_VARIABLE = "RIMSIGHT_HOME"
 #: "1" keeps every measured photo of this shell, whatever the setting says; "0" keeps none.
@@ -31,6 +33,22 @@ def folder_to_write() -> Path:
     if not os.environ.get(HOME_VARIABLE):
         folder.parent.parent.mkdir(parents=True, exist_ok=True)
     return folder
+
+
+def make_folder(folder: Path) -> None:
+    """Make the archive's folder, private to its user.
+
+    Only two levels are made (the archive in its home): a home on a memory stick that is not plugged in must not
+    turn into a folder of the same name on the system's disk.
+    """
+    if folder.is_dir():
+        return
+    home = folder.parent
+    if not home.parent.is_dir():
+        raise FileNotFoundError(f"{home.parent} is not there, so no archive is made in it")
+    for path in (home, folder):
+        path.mkdir(mode=0o700, exist_ok=True)
+        flush_folder(path.parent)
 
 
 def settings_file() -> Path:

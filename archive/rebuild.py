@@ -23,8 +23,8 @@ from rimsight.archive.records import Document, Labels
 from rimsight.archive.store import LABEL_FIELDS, Archive
 from rimsight.archive.verify import document_in_file
 
-#: Row numbers looked through in a damaged database whose highest number can't be read.
-_PROBED = 200_000
+#: Row numbers looked through in a damaged database at most, whatever it says is its highest.
+_PROBED = 2_000_000
 
 
 @dataclass
@@ -62,11 +62,14 @@ def rebuild(folder: Path) -> Rebuilt:
     outcome = Rebuilt()
     with tempfile.TemporaryDirectory(prefix="rebuild-", dir=folder) as name:
         workplace = Path(name)
-        salvage = _salvage(folder, workplace / "old")
+        objects = ObjectStore(folder)
+        documents = list(_documents(objects))
+        last = max((document.data["record"] for document in documents), default=0)
+        salvage = _salvage(folder, workplace / "old", last)
         fresh = Archive(workplace / "new", write=True, durable=False)
-        fresh.objects = ObjectStore(folder)
+        fresh.objects = objects
         try:
-            _fill(fresh, salvage, outcome)
+            _fill(fresh, documents, salvage, outcome)
             fresh.connection.execute("PRAGMA journal_mode = DELETE").fetchone()  # all of it in the one file
         except sqlite3.Error as error:
             raise database.translate(error, folder) from error
@@ -76,8 +79,7 @@ def rebuild(folder: Path) -> Rebuilt:
     return outcome
 
 
-def _fill(fresh: Archive, salvage: _Salvage, outcome: Rebuilt) -> None:
-    documents = list(_documents(fresh))
+def _fill(fresh: Archive, documents: list[Document], salvage: _Salvage, outcome: Rebuilt) -> None:
     known = {document.sha256 for document in documents}
     documents += [document for document in salvage.documents if document.sha256 not in known]
     documents.sort(key=lambda document: (document.data["record"], document.data["key"], document.data["number"]))
@@ -116,10 +118,10 @@ def _fill(fresh: Archive, salvage: _Salvage, outcome: Rebuilt) -> None:
         )
 
 
-def _documents(fresh: Archive) -> Iterator[Document]:
-    for _, sha256 in fresh.objects.everything():
+def _documents(objects: ObjectStore) -> Iterator[Document]:
+    for _, sha256 in objects.everything():
         if sha256 is not None:
-            document = document_in_file(fresh, sha256)
+            document = document_in_file(objects, sha256)
             if document is not None:
                 yield document
 
@@ -131,7 +133,7 @@ def _labels(row: dict[str, Any], tags: list[str]) -> Labels | None:
         return None
 
 
-def _salvage(folder: Path, workplace: Path) -> _Salvage:
+def _salvage(folder: Path, workplace: Path, last: int) -> _Salvage:
     """Read what can be read of the old database, from a copy, row by row."""
     salvage = _Salvage()
     path = folder / database.DATABASE_NAME
@@ -145,7 +147,8 @@ def _salvage(folder: Path, workplace: Path) -> _Salvage:
     connection = sqlite3.connect(workplace / path.name, isolation_level=None)
     connection.row_factory = sqlite3.Row
     try:
-        _salvage_rows(connection, salvage)
+        connection.execute("SELECT 1 FROM sqlite_master").fetchall()
+        _salvage_rows(connection, salvage, last)
     except sqlite3.DatabaseError:
         pass  # not even its schema can be read: the files alone have to do
     finally:
@@ -153,14 +156,14 @@ def _salvage(folder: Path, workplace: Path) -> _Salvage:
     return salvage
 
 
-def _salvage_rows(connection: sqlite3.Connection, salvage: _Salvage) -> None:
+def _salvage_rows(connection: sqlite3.Connection, salvage: _Salvage, last: int) -> None:
     for row in _readable(connection, "SELECT key FROM deleted", ()):
         if isinstance(row["key"], str):
             salvage.deleted.add(row["key"])
     highest = next(iter(_readable(connection, "SELECT seq FROM sqlite_sequence WHERE name = 'record'", ())), None)
-    last = highest["seq"] if highest is not None and isinstance(highest["seq"], int) else _PROBED
-    salvage.highest = last if highest is not None else 0
-    for number in range(1, min(last, 10 * _PROBED) + 1):
+    if highest is not None and isinstance(highest["seq"], int):
+        last = salvage.highest = max(last, highest["seq"])
+    for number in range(1, min(last, _PROBED) + 1):
         for row in _readable(connection, "SELECT * FROM record WHERE id = ?", (number,)):
             if not isinstance(row["key"], str) or not isinstance(row["kept_at"], str):
                 continue

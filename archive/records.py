@@ -291,16 +291,20 @@ def kind_name(kind: str) -> str:
 def figures(result: Mapping[str, Any]) -> Iterator[Figure]:
     """Yield every measured quantity of a result: each `{"value": .., "u95": ..}`, named "subject.name".
 
-    A list of subjects (the stones of a parcel) gives items 1, 2, ...; a single subject is item 0.
+    A list of subjects (the stones of a parcel) gives items 1, 2, ...; a single subject is item 0. They come in the
+    order of `words.FIGURE_WORDS`, item by item.
     """
+    found: list[Figure] = []
     for subject, entry in result.items():
         if isinstance(entry, Mapping):
-            yield from _figures_of(subject, entry, 0)
+            found += _figures_of(subject, entry, 0)
         elif isinstance(entry, list):
             single = subject[:-1] if subject.endswith("s") else subject
             for item, part in enumerate(entry, start=1):
                 if isinstance(part, Mapping):
-                    yield from _figures_of(single, part, item)
+                    found += _figures_of(single, part, item)
+    order = {name: place for place, name in enumerate(words.FIGURE_WORDS)}
+    yield from sorted(found, key=lambda figure: (figure.item, order.get(figure.name, len(order))))
 
 
 def _figures_of(subject: str, entry: Mapping[str, Any], item: int) -> Iterator[Figure]:

@@ -118,10 +118,10 @@ class _Menders:
         """Set a reading of the database right, from its file."""
         number, reading = finding.numbers[0], finding.reading
         record = self.archive.connection.execute("SELECT * FROM record WHERE id = ?", (number,)).fetchone()
-        document = document_in_file(self.archive, finding.what)
+        document = document_in_file(self.archive.objects, finding.what)
         if document is None:
             self.from_elsewhere(finding)
-            document = document_in_file(self.archive, finding.what)
+            document = document_in_file(self.archive.objects, finding.what)
         if document is None or reading is None:
             return False
         data = document.data
@@ -166,7 +166,7 @@ class _Menders:
 
     def lost_reading(self, finding: Finding) -> bool:
         """Bring a reading back that lies among the files only."""
-        document = document_in_file(self.archive, finding.what)
+        document = document_in_file(self.archive.objects, finding.what)
         if document is None:
             return False
         with self.archive.writing() as connection:
@@ -180,6 +180,8 @@ class _Menders:
 
     def orphan(self, finding: Finding) -> bool:
         """Set a file aside that nothing refers to (by now, it may be a part of a reading that came back)."""
+        with self.archive.writing() as connection:
+            rows.drop_unused_objects(connection)
         self.archive.sweep([finding.what], aside=True)
         return True
 

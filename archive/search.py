@@ -248,10 +248,10 @@ def verdict_name(text: str) -> str:
     from rimsight.archive.records import VERDICTS
 
     plain = " ".join(text.lower().replace("-", " ").replace("_", " ").split())
-    found = [verdict for verdict in VERDICTS if plain and (plain == verdict or plain in verdict.split())]
-    if len(found) != 1:
+    plain = {"thin": "too thin", "close": "too close to call", "too close": "too close to call"}.get(plain, plain)
+    if plain not in VERDICTS:
         raise ValueError(f"{words.shown(text)!r} is not a verdict; there are: {', '.join(VERDICTS)}")
-    return found[0]
+    return plain
 
 
 def _order(query: Query) -> str:

@@ -15,9 +15,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from rimsight.archive import database, records, rows, words
-from rimsight.archive.errors import ArchiveDamaged, NoSuchRecord, PictureUnreadable
-from rimsight.archive.objects import ObjectStore, Staged, flush_folder, sha256_of
+from rimsight.archive import database, place, records, rows, words
+from rimsight.archive.errors import ArchiveDamaged, ArchiveError, NoSuchRecord, PictureUnreadable
+from rimsight.archive.objects import ObjectStore, Staged, sha256_of
 from rimsight.archive.records import Change, Document, Labels, Measured, Reading, Record
 
 LABEL_FIELDS = ("job", "stone", "tube", "metal", "note")
@@ -75,10 +75,11 @@ class Archive:
                 "`rimsight archive verify --repair` makes it anew from them"
             )
         if write:
-            make_folder(self.folder)
+            place.make_folder(self.folder)
             self.connection = database.open_for_writing(self.folder, timeout_s=timeout_s)
         else:
             self.connection = database.open_for_reading(self.folder, timeout_s=timeout_s)
+        self._identity = database.identity(self.folder)
 
     def __enter__(self) -> Archive:
         return self
@@ -97,8 +98,6 @@ class Archive:
     def reading(self) -> contextlib.AbstractContextManager[sqlite3.Connection]:
         """Read as of one moment."""
         return database.reading(self.connection, self.folder)
-
-    # -- keeping ---------------------------------------------------------------------------------------------
 
     def keep(
         self,
@@ -217,13 +216,13 @@ class Archive:
                     self.sweep(file.sha256 for file in staged)
 
     def _place(self, staged: list[Staged], document: Document) -> None:
+        if database.identity(self.folder) != self._identity:
+            raise ArchiveError(f"the archive in {self.folder} was moved or replaced while it was in use")
         # The document comes last: where it lies without a row, all that it names lies there too.
         staged.append(self.objects.stage(document.text.encode("ascii")))
         for file in staged:
             self.objects.place(file)
             rows.insert_object(self.connection, file.sha256, file.size)
-
-    # -- reading ---------------------------------------------------------------------------------------------
 
     def numbers_of_photo(self, sha256: str, kind: str) -> list[int]:
         """Return the records of a photo for one kind of measurement, the newest first, the bin included."""
@@ -270,8 +269,6 @@ class Archive:
             changes=changes,
             removed_at=row["removed_at"],
         )
-
-    # -- labels and bin --------------------------------------------------------------------------------------
 
     def relabel(
         self,
@@ -373,22 +370,6 @@ class Archive:
                         self.objects.delete(sha256)
                     swept += 1
         return swept
-
-
-def make_folder(folder: Path) -> None:
-    """Make the archive's folder, private to its user.
-
-    Only two levels are made (the archive in its home): a home on a memory stick that is not plugged in must not
-    turn into a folder of the same name on the system's disk.
-    """
-    if folder.is_dir():
-        return
-    home = folder.parent
-    if not home.parent.is_dir():
-        raise FileNotFoundError(f"{home.parent} is not there, so no archive is made in it")
-    for path in (home, folder):
-        path.mkdir(mode=0o700, exist_ok=True)
-        flush_folder(path.parent)
 
 
 def _hash(data: bytes | None) -> str | None:

@@ -61,7 +61,8 @@ def write_csv(archive: Archive, numbers: Iterable[int], file: TextIO) -> int:
     numbers : iterable of int
         Which ones.
     file : text file
-        Opened with `newline=""`. Columns are comma-separated, decimals have a point, values are not rounded.
+        Opened with `newline=""`. Columns are comma-separated, decimals have a point, values are
+        given to the nanometre.
     """
     table = csv.writer(file, lineterminator="\r\n")
     table.writerow(columns())
@@ -98,8 +99,13 @@ def _rows(record: Record) -> Iterable[list[object]]:
         ]
         for name in _FIGURES:
             value, u95 = figures.get(name, (None, None))
-            row += ["" if value is None else repr(value), "" if u95 is None else repr(u95)]
+            row += ["" if value is None else _number(value), "" if u95 is None else _number(u95)]
         yield row
+
+
+def _number(value: float) -> str:
+    """Return a size to the nanometre: enough to lose nothing, without the tail of binary fractions."""
+    return f"{value:.6f}".rstrip("0").rstrip(".")
 
 
 def write_json_lines(archive: Archive, numbers: Iterable[int], file: TextIO) -> int:

@@ -12,7 +12,7 @@ from enum import Enum
 from pathlib import Path
 
 from rimsight.archive import records, rows, words
-from rimsight.archive.objects import STALE_AFTER_S
+from rimsight.archive.objects import STALE_AFTER_S, ObjectStore
 from rimsight.archive.records import Document
 from rimsight.archive.store import Archive
 
@@ -251,7 +251,7 @@ def _reverse(archive: Archive, stale_after_s: float) -> Iterator[Finding]:
         with archive.writing() as connection:
             candidates = [sha256 for sha256 in candidates if not _known(connection, sha256)]
     for sha256 in candidates:
-        document = document_in_file(archive, sha256)
+        document = document_in_file(archive.objects, sha256)
         if document is not None and not _deleted(archive.connection, document):
             known = archive.connection.execute("SELECT id FROM record WHERE key = ?", (document.data["key"],))
             numbers = tuple(row[0] for row in known)
@@ -262,9 +262,9 @@ def _reverse(archive: Archive, stale_after_s: float) -> Iterator[Finding]:
         yield Finding(Problem.HALF_WRITTEN, _inside(path, archive.folder))
 
 
-def document_in_file(archive: Archive, sha256: str) -> Document | None:
+def document_in_file(objects: ObjectStore, sha256: str) -> Document | None:
     """Return the reading whose document is the file of this name, or None if it is another file."""
-    path = archive.objects.path(sha256)
+    path = objects.path(sha256)
     try:
         with open(path, "rb") as file:
             if file.read(1) != b"{":  # no picture begins like a JSON object
@@ -280,9 +280,7 @@ def document_in_file(archive: Archive, sha256: str) -> Document | None:
 
 
 def _known(connection: sqlite3.Connection, sha256: str) -> bool:
-    if connection.execute("SELECT 1 FROM object WHERE sha256 = ?", (sha256,)).fetchone():
-        return True
-    # A row of `object` may be lost while its record is there: such a file is found by the other direction.
+    # A row of `object` alone doesn't make a file wanted: the record or reading that named it may be lost.
     return any(
         connection.execute(f"SELECT 1 FROM {table} WHERE {column} = ?", (sha256,)).fetchone()
         for table, column in rows.REFERENCES

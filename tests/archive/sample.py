@@ -109,7 +109,11 @@ def with_exif_thumbnail(jpeg: bytes, small: bytes) -> bytes:
     link = first + 2 + 12 * int.from_bytes(tiff[first : first + 2], order)  # type: ignore[arg-type]
     place = len(tiff)
     tiff[link : link + 4] = number(place, 4)
-    entries = ((0x0103, 3, number(6, 2) + b"\0\0"), (0x0201, 4, number(place + 42, 4)), (0x0202, 4, number(len(small), 4)))
+    entries = (  # compression JPEG, where it is, how long it is
+        (0x0103, 3, number(6, 2) + b"\0\0"),
+        (0x0201, 4, number(place + 42, 4)),
+        (0x0202, 4, number(len(small), 4)),
+    )
     tiff += number(3, 2)
     for tag, form, value in entries:
         tiff += number(tag, 2) + number(form, 2) + number(1, 4) + value

@@ -7,12 +7,15 @@ point is refused.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import re
 import shutil
+import sqlite3
 import stat
 import zipfile
+import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -84,7 +87,7 @@ def read_zip(archive: Archive, path: Path) -> Imported:
             for line in _lines(bundle, members):
                 _take(archive, bundle, members, line, outcome)
             return outcome
-    except (zipfile.BadZipFile, NotImplementedError, EOFError) as error:
+    except (zipfile.BadZipFile, zlib.error, NotImplementedError, EOFError) as error:
         raise ZipRefused(f"{path.name} is not a zip that can be read ({error})") from error
     except RuntimeError as error:  # zipfile's word for "encrypted"
         raise ZipRefused(f"{path.name} can't be read ({error})") from error
@@ -250,6 +253,8 @@ def _take(
         outcome.known += 1
         return
     staged: dict[str, Staged] = {}
+    small: list[Staged | None] = []
+    done = False
     try:
         for document in fresh:
             for sha256 in (document.data["photo"]["sha256"], document.data["overlay"], document.sha256):
@@ -259,7 +264,8 @@ def _take(
                         staged[sha256] = archive.objects.stage_stream(member, limit=info.file_size)
                     if staged[sha256].sha256 != sha256:
                         raise ZipRefused(f"{info.filename} changed while it was imported")
-        small = [_thumbnail(archive, staged, document) for document in fresh]
+        for document in fresh:
+            small.append(_thumbnail(archive, staged, document))
         with archive.writing() as connection:
             known = connection.execute("SELECT photo FROM record WHERE key = ?", (line.key,)).fetchone()
             if known is not None and known[0] != documents[0].data["photo"]["sha256"]:
@@ -288,9 +294,14 @@ def _take(
                     [(number, change.at, change.field, change.before, change.after) for change in line.changes],
                 )
         (outcome.new if known is None else outcome.extended).append(number)
+        done = True
     finally:
-        for file in staged.values():
+        files = [*staged.values(), *(thumb for thumb in small if thumb)]
+        for file in files:
             archive.objects.discard(file)
+        if not done:
+            with contextlib.suppress(OSError, sqlite3.Error):
+                archive.sweep(file.sha256 for file in files)
 
 
 def _thumbnail(archive: Archive, staged: dict[str, Staged], document: Document) -> Staged | None:

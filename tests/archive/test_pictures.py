@@ -19,7 +19,10 @@ from rimsight.archive.errors import PictureUnreadable
 from tests.archive import sample
 
 #: What no exported byte may contain.
-SECRETS = [sample.OWNER.encode(), sample.OWNER.encode("utf-16-le"), sample.SERIAL.encode(), b"Exif", b"xmpmeta", b"OWNR"]
+SECRETS = [
+    *(text.encode(coding) for text in (sample.OWNER, sample.SERIAL) for coding in ("utf-8", "utf-16-le")),
+    *(b"Exif", b"xmpmeta", b"OWNR"),
+]
 
 
 def opened(data: bytes) -> Image.Image:

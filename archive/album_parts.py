@@ -168,7 +168,7 @@ def article(record: Record, shown: Pictures) -> str:
         '<a class="older" href="#records">Next record</a></p>\n'
         f'<h2 id="{name}-name" tabindex="-1">{_bdi(name_of(record))}</h2>\n'
         f"{_verdict(reading.document.verdict)}\n{_headline(reading, result)}{_reasons(result)}{_compare(shown)}"
-        f"{_facts(record)}{_table(record)}</article>\n"
+        f'{_note(record)}<div class="tables">\n{_facts(record)}{_table(record)}</div>\n</article>\n'
     )
 
 
@@ -246,15 +246,20 @@ def _facts(record: Record) -> str:
         ("Record", f"{record.number}, reading {record.latest.number}"),
     )
     rows = "".join(f'<tr><th scope="row">{title}</th><td>{_bdi(text)}</td></tr>' for title, text in facts if text)
-    note = f'<h3>Note</h3>\n<p class="note">{safe(labels.note, lines=True)}</p>\n' if labels.note else ""
-    return f'{note}<h3>About this record</h3>\n<div class="scroll"><table>{rows}</table></div>\n'
+    return f'<section><h3>About this record</h3>\n<div class="scroll"><table>{rows}</table></div></section>\n'
+
+
+def _note(record: Record) -> str:
+    note = record.labels.note
+    return f'<h3>Note</h3>\n<p class="note">{safe(note, lines=True)}</p>\n' if note else ""
 
 
 def _card(card_: object) -> str:
     if isinstance(card_, str):
         return card_
     if isinstance(card_, Mapping):
-        return ", ".join(str(card_[key]) for key in ("name", "side_mm") if card_.get(key) is not None)
+        side = f"{card_['side_mm']} mm" if card_.get("side_mm") is not None else ""
+        return ", ".join(text for text in (str(card_.get("name") or ""), side) if text)
     return ""
 
 
@@ -271,8 +276,8 @@ def _table(record: Record) -> str:
     which = '<th scope="col">Reading</th>' if len(record.readings) > 1 else ""
     titles = f'<tr><th scope="col">Quantity</th><th scope="col">Size</th>{which}</tr>'
     return (
-        '<h3>All figures</h3>\n<div class="scroll"><table>'
-        f"<thead>{titles}</thead><tbody>{''.join(rows)}</tbody></table></div>\n"
+        '<section><h3>All figures</h3>\n<div class="scroll"><table>'
+        f"<thead>{titles}</thead><tbody>{''.join(rows)}</tbody></table></div></section>\n"
     )
 
 

@@ -45,10 +45,10 @@ class SquareEdges:
     ----------
     side : ndarray of shape (N,), int
         0 top, 1 right, 2 bottom, 3 left (as printed).
-    points_px : ndarray of shape (N, 2)
-        Points on the reference line (midline of the band, or the outer edge of a plain square), pixels.
-    band_width_mm : ndarray of shape (N,)
-        Distance of the band's two edges in nominal card millimetres; NaN for a plain square.
+    edge_px : ndarray of shape (E, N, 2)
+        Points on the edges, pixels: the band's outer and inner edge, or the one edge of a plain square.
+    edge_place : ndarray of shape (E,)
+        Where the edges are drawn: distance from the centre over half the side of the reference line.
     blur_px : float
         Standard deviation of the edge spread (Gaussian equivalent), pixels.
     blur_spread_px : float
@@ -64,8 +64,8 @@ class SquareEdges:
     """
 
     side: np.ndarray
-    points_px: FloatArray
-    band_width_mm: FloatArray
+    edge_px: FloatArray
+    edge_place: FloatArray
     blur_px: float
     blur_spread_px: float
     white: float
@@ -73,6 +73,11 @@ class SquareEdges:
     clipped: float
     found: FloatArray
     outside: FloatArray
+
+    @property
+    def points_px(self) -> FloatArray:
+        """Middles of the edges (N, 2), pixels: on the reference line, but for what the lens bends within the band."""
+        return np.asarray(self.edge_px.mean(axis=0))
 
 
 def locate(light: LightImage, card_to_px: FloatArray, side_mm: float, band_mm: float | None) -> SquareEdges:
@@ -119,27 +124,27 @@ def locate(light: LightImage, card_to_px: FloatArray, side_mm: float, band_mm: f
         edges.append(place)
         spreads.append(np.sqrt(np.maximum((spread * strip.local_px) ** 2 - LINEAR_INTERPOLATION_VARIANCE, 0.04)))
         whites.append(white)
-    width = edges[0] - edges[1] if band_mm is not None else np.full(len(edges[0]), np.nan)
     if band_mm is not None and good.any():
         # A stone, a shadow's edge or a finger on the band: its width is off from the rest by many blurs.
+        width = edges[0] - edges[1]
         good &= np.abs(width - np.median(width[good])) < max(0.08 * band_mm, 3.0 / strip.px_per_mm)
-    middle = np.where(good, np.mean(edges, axis=0), 0.0)
-    points_px = strip.pixels(middle[:, None])[:, 0]
+    edge_px = strip.pixels(np.where(good[:, None], np.array(edges).T, 0.0))[good].transpose(1, 0, 2)
+    edge_place = 1.0 + np.array([edge, -edge][: len(edges)]) / strip.half
     side = np.repeat(np.arange(4), PROFILES_PER_SIDE)
     share = np.array([np.mean(good[side == k]) for k in range(4)])
     outside = np.array([1.0 - np.mean(in_picture[side == k]) for k in range(4)])
     if not good.any():
         nothing = float("nan")
         return SquareEdges(
-            side[good], points_px[good], width[good], nothing, nothing, nothing, nothing, 0.0, share, outside
+            side[good], edge_px, edge_place, nothing, nothing, nothing, nothing, 0.0, share, outside
         )
     blur = float(np.nanmedian(np.array(spreads)[:, good]))
     sides_seen = [k for k in range(4) if share[k] > 0]
     per_side = np.array([np.nanmedian(np.array(spreads)[:, good & (side == k)]) for k in sides_seen])
     return SquareEdges(
         side=side[good],
-        points_px=points_px[good],
-        band_width_mm=width[good],
+        edge_px=edge_px,
+        edge_place=edge_place,
         blur_px=blur,
         blur_spread_px=float(np.abs(per_side - blur).max()),
         white=float(np.median(np.array(whites)[:, good])),

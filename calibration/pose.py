@@ -143,7 +143,7 @@ class Solution:
     u_rel_f : float
         Relative standard uncertainty of the focal length, after the square has been read.
     residual_px : ndarray of shape (N,)
-        Distance of each edge point from its line.
+        Distance of each point from its line: the mean of both edges' distances for a band.
     kept : ndarray of shape (N,), bool
         Points that agree with the square.
     """
@@ -179,7 +179,7 @@ def solve(
     Solution
     """
     whitening = np.linalg.inv(np.linalg.cholesky(prior.intrinsic_covariance()))
-    problem = _Problem(edges, np.array(half_mm), prior, u_proportion, whitening, np.zeros(len(edges.side)))
+    problem = _Problem(edges, np.array(half_mm), prior, u_proportion, whitening, np.zeros(edges.edge_px[..., 0].size))
     starts = _initial_views(corners_px, problem.half_mm, prior.camera)
     p, jacobian, kept, residual = min((_solve_from(problem, start) for start in starts), key=problem.badness)
     noise = float(np.sqrt(np.mean(residual[kept] ** 2)))
@@ -226,8 +226,12 @@ class _Problem:
 
     def with_places(self, view: View) -> _Problem:
         """The same problem with the points' places along their lines as seen in this view, where it sees them."""
-        along = lines.places_along(view, self.edges.points_px, NORMALS[self.edges.side])
+        along = lines.places_along(view, self.edges.edge_px.reshape(-1, 2), self._repeated(NORMALS[self.edges.side]))
         return replace(self, along_mm=np.where(np.isfinite(along), along, self.along_mm))
+
+    def _repeated(self, values: FloatArray) -> FloatArray:
+        """Values of the profiles once for each edge."""
+        return np.concatenate([values] * len(self.edges.edge_place))
 
     def view(self, p: FloatArray) -> View:
         q = [float(value) for value in p]
@@ -245,11 +249,14 @@ class _Problem:
 
     def rows(self, p: FloatArray, kept: NDArray[np.bool_]) -> _Rows:
         view = self.view(p)
-        normals = NORMALS[self.edges.side]
+        side, place = self.edges.side, self.edges.edge_place
         # +1 for a side whose distance grows with the scale across, -1 for one that grows with the scale down.
-        across = np.where(self.edges.side % 2 == 1, 1.0, -1.0)
-        offsets = np.where(across > 0, self.half_mm[0], self.half_mm[1]) * np.exp(0.5 * across * p[1])
-        fit = lines.distances(view, self.edges.points_px, normals, offsets, self.along_mm)
+        across = self._repeated(np.where(side % 2 == 1, 1.0, -1.0))
+        half = np.where(across > 0, self.half_mm[0], self.half_mm[1]) * np.repeat(place, len(side))
+        offsets = half * np.exp(0.5 * across * p[1])
+        fit = lines.distances(
+            view, self.edges.edge_px.reshape(-1, 2), self._repeated(NORMALS[side]), offsets, self.along_mm
+        )
         stretch = float(np.exp(p[0]))
         camera = view.camera
         jacobian = np.column_stack(
@@ -263,10 +270,13 @@ class _Problem:
                 fit.by_t * (1.0, 1.0, stretch),
             ]
         )
+        # Ink spread moves the band's two edges opposite ways; their mean is the measure.
+        jacobian = jacobian.reshape(len(place), len(side), -1).mean(axis=0)
+        residual = fit.residual_px.reshape(len(place), len(side)).mean(axis=0)
         known_values, known_jacobian = self._knowledge(p, view)
         return _Rows(
-            fit.residual_px,
-            np.concatenate([fit.residual_px[kept] / EDGE_U_PX, known_values]),
+            residual,
+            np.concatenate([residual[kept] / EDGE_U_PX, known_values]),
             np.vstack([jacobian[kept] / EDGE_U_PX, known_jacobian]),
         )
 

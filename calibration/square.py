@@ -125,7 +125,7 @@ def read_square(
     u_square_side_mm: float = 0.02 / 3**0.5,
     near_px: tuple[float, float] | None = None,
 ) -> Calibration:
-    """Read the reference square.
+    """Read the reference square, or refuse a photograph that is not good enough to measure on.
 
     Parameters
     ----------
@@ -151,6 +151,28 @@ def read_square(
     PhotoError
         One of its kinds, when the photograph does not allow it.
     """
+    calibration = calibrate(
+        light,
+        prior,
+        check=check,
+        square_side_mm=square_side_mm,
+        u_square_side_mm=u_square_side_mm,
+        near_px=near_px,
+    )
+    _refuse_poor(calibration)
+    return calibration
+
+
+def calibrate(
+    light: LightImage,
+    prior: pose.Prior,
+    *,
+    check: PrintCheck | dict[float, PrintCheck] | None = None,
+    square_side_mm: float | None = None,
+    u_square_side_mm: float = 0.02 / 3**0.5,
+    near_px: tuple[float, float] | None = None,
+) -> Calibration:
+    """Read the reference square as `read_square` does, however small, oblique or blurred it is."""
     if square_side_mm is None:
         found = own_card(light)
         card: CardLayout | None = found.card
@@ -172,27 +194,8 @@ def read_square(
     half_mm = (side / 2 * reference.scale_across, side / 2 * reference.scale_down)
     solution = pose.solve(edges, apply_homography(to_px, UNIT_SQUARE * (side / 2)), half_mm, prior, u_proportion)
     view = solution.view
-    if view.tilt_deg > LARGEST_TILT_DEG:
-        raise TooOblique(
-            f"the camera looks at the card {view.tilt_deg:.0f} degrees from the side",
-            f"at most {LARGEST_TILT_DEG:.0f} degrees, best under 8",
-            "hold the phone flat above the stone, its screen level with the table",
-        )
-    if view.px_per_mm() < SMALLEST_PX_PER_MM:
-        raise TooSmall(
-            f"one millimetre is only {view.px_per_mm():.1f} pixels",
-            f"at least {SMALLEST_PX_PER_MM:.0f}, better 25",
-            "come closer, or use the 30 mm card",
-        )
-    if not edges.blur_px / view.px_per_mm() < LARGEST_BLUR_MM:
-        raise Blurred(
-            f"the edges of the square are smeared over {edges.blur_px / view.px_per_mm():.2f} mm (standard deviation)",
-            f"less than {LARGEST_BLUR_MM:.2f} mm",
-            "tap on the square to focus, hold still or lean the phone on something, use more light",
-        )
     # Both directions together; what they differ by is among the solution's variants.
     stretched = _scaled(view, 1.0 + reference.u_scale / (1.0 if reference.plain else 2**0.5))
-    width_mm = float(np.nanmedian(edges.band_width_mm)) if card is not None else float("nan")
     mean_scale = 0.5 * (reference.scale_across + reference.scale_down)
     return Calibration(
         view=view,
@@ -205,10 +208,40 @@ def read_square(
         black=edges.black,
         clipped=edges.clipped,
         straightness_px=float(np.sqrt(np.mean(solution.residual_px[solution.kept] ** 2))),
-        band_excess_mm=(width_mm - card.band_mm) * mean_scale if card is not None else float("nan"),
+        band_excess_mm=_band_excess_mm(edges, solution, card.band_mm * mean_scale) if card else float("nan"),
         u_rel_f=solution.u_rel_f,
         focal_source=prior.source,
     )
+
+
+def _refuse_poor(calibration: Calibration) -> None:
+    view = calibration.view
+    if view.tilt_deg > LARGEST_TILT_DEG:
+        raise TooOblique(
+            f"the camera looks at the card {view.tilt_deg:.0f} degrees from the side",
+            f"at most {LARGEST_TILT_DEG:.0f} degrees, best under 8",
+            "hold the phone flat above the stone, its screen level with the table",
+        )
+    if view.px_per_mm() < SMALLEST_PX_PER_MM:
+        raise TooSmall(
+            f"one millimetre is only {view.px_per_mm():.1f} pixels",
+            f"at least {SMALLEST_PX_PER_MM:.0f}, better 25",
+            "come closer, or use the 30 mm card",
+        )
+    blur_mm = calibration.blur_px / view.px_per_mm()
+    if not blur_mm < LARGEST_BLUR_MM:
+        raise Blurred(
+            f"the edges of the square are smeared over {blur_mm:.2f} mm (standard deviation)",
+            f"less than {LARGEST_BLUR_MM:.2f} mm",
+            "tap on the square to focus, hold still or lean the phone on something, use more light",
+        )
+
+
+def _band_excess_mm(edges: band.SquareEdges, solution: pose.Solution, band_mm: float) -> float:
+    """How much wider the band is seen than it was printed, through the solved lens and pose."""
+    outer, inner = (solution.view.to_plane(points) for points in edges.edge_px)
+    width = np.sum((outer - inner) * band.NORMALS[edges.side], axis=1)
+    return float(np.median(width[solution.kept])) - band_mm
 
 
 def _scaled(view: View, factor: float) -> View:

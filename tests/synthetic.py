@@ -152,44 +152,47 @@ def render(view: View, scene: Scene, *, size: tuple[int, int] = (1600, 1200)) ->
     (H, W, 3) uint8
         sRGB codes, grey.
     """
-    plane = plane_map(view, size)
+    plane, scale = plane_map(view, size)
     light = np.full(plane.shape[:2], scene.white)
     for card in scene.cards:
-        covered = _card_coverage(card, plane)
+        covered = _card_coverage(card, plane, scale)
         light += covered * (scene.black - light)
     foot, height = view.position_mm[:2], view.distance_mm
     for thing in scene.things:
-        raised = foot + (plane - foot) * ((height - thing.height_mm) / height)
-        light += _coverage(thing, raised) * (thing.light - light)
+        nearer = (height - thing.height_mm) / height
+        light += _coverage(thing, foot + (plane - foot) * nearer, scale * nearer) * (thing.light - light)
     if scene.paper_mm is not None:
-        outside = _coverage(Box(0, 0, 2 * scene.paper_mm[0], 2 * scene.paper_mm[1]), plane)
-        light = scene.table + outside * (light - scene.table)
+        on_paper = _coverage(Box(0, 0, 2 * scene.paper_mm[0], 2 * scene.paper_mm[1]), plane, scale)
+        light = scene.table + on_paper * (light - scene.table)
     if scene.light_map is not None:
         light = light * scene.light_map(plane.reshape(-1, 2)).reshape(light.shape)
     return _camera_output(light * scene.exposure, scene)
 
 
-def plane_map(view: View, size: tuple[int, int]) -> FloatArray:
-    """Card coordinates (H, W, 2) of every pixel's ray, in the card's plane."""
+def plane_map(view: View, size: tuple[int, int]) -> tuple[FloatArray, FloatArray]:
+    """Card coordinates (H, W, 2) of every pixel's ray in the card's plane, and millimetres per pixel (H, W)."""
     xs = np.arange(-RAY_GRID_PX, size[0] + 2 * RAY_GRID_PX, RAY_GRID_PX, dtype=np.float64)
     ys = np.arange(-RAY_GRID_PX, size[1] + 2 * RAY_GRID_PX, RAY_GRID_PX, dtype=np.float64)
     gx, gy = np.meshgrid(xs, ys)
     coarse = view.to_plane(np.column_stack([gx.ravel(), gy.ravel()])).reshape(*gx.shape, 2)
     if not np.isfinite(coarse).all():
         raise ValueError("part of the picture does not meet the card's plane; tilt the camera less")
-    rows, columns = np.arange(size[1]), np.arange(size[0])
-    return np.stack([RectBivariateSpline(ys, xs, coarse[:, :, k], s=0)(rows, columns) for k in (0, 1)], axis=-1)
+    dy = np.asarray(np.gradient(coarse, RAY_GRID_PX, axis=0))
+    dx = np.asarray(np.gradient(coarse, RAY_GRID_PX, axis=1))
+    scale = np.sqrt(np.abs(dx[..., 0] * dy[..., 1] - dx[..., 1] * dy[..., 0]))
+
+    def everywhere(values: FloatArray) -> FloatArray:
+        return np.asarray(RectBivariateSpline(ys, xs, values, s=0)(np.arange(size[1]), np.arange(size[0])))
+
+    return np.stack([everywhere(coarse[:, :, 0]), everywhere(coarse[:, :, 1])], axis=-1), everywhere(scale)
 
 
-def _ramp(inside_mm: FloatArray, plane: FloatArray) -> FloatArray:
+def _ramp(inside_mm: FloatArray, mm_per_px: FloatArray) -> FloatArray:
     """Share of each pixel that is covered, from the distance to the edge (positive inside), in millimetres."""
-    dx = np.gradient(plane, axis=1)
-    dy = np.gradient(plane, axis=0)
-    mm_per_px = np.sqrt(np.abs(dx[..., 0] * dy[..., 1] - dx[..., 1] * dy[..., 0]))
     return np.asarray(np.clip(0.5 + inside_mm / mm_per_px, 0.0, 1.0))
 
 
-def _card_coverage(card: PrintedCard, plane: FloatArray) -> FloatArray:
+def _card_coverage(card: PrintedCard, plane: FloatArray, mm_per_px: FloatArray) -> FloatArray:
     turn = np.radians(card.turn_deg)
     x, y = plane[..., 0] - card.x_mm, plane[..., 1] - card.y_mm
     across = (x * np.cos(turn) + y * np.sin(turn)) / card.scale_across
@@ -201,8 +204,8 @@ def _card_coverage(card: PrintedCard, plane: FloatArray) -> FloatArray:
         _field(card.side_mm, card.markers), column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT,
         borderValue=-9.0,
     )
-    scale = (card.scale_across * card.scale_down) ** 0.5
-    return _ramp(np.asarray(distance, dtype=np.float64) * scale + card.ink_spread_mm, plane)
+    nominal = (card.scale_across * card.scale_down) ** 0.5
+    return _ramp(np.asarray(distance, dtype=np.float64) * nominal + card.ink_spread_mm, mm_per_px)
 
 
 @cache
@@ -222,17 +225,19 @@ def _field(side_mm: float, markers: bool) -> NDArray[np.float32]:
     return np.asarray(distance / FIELD_PX_PER_MM, dtype=np.float32)
 
 
-def _coverage(thing: Disc | Box, plane: FloatArray) -> FloatArray:
+def _coverage(thing: Disc | Box, plane: FloatArray, mm_per_px: FloatArray) -> FloatArray:
     x, y = plane[..., 0] - thing.x_mm, plane[..., 1] - thing.y_mm
     if isinstance(thing, Disc):
         radius = np.hypot(x, y)
-        return _ramp(np.minimum(thing.radius_mm - radius, radius - thing.bore_radius_mm), plane) if (
-            thing.bore_radius_mm > 0
-        ) else _ramp(thing.radius_mm - radius, plane)
-    turn = np.radians(thing.turn_deg)
-    along = x * np.cos(turn) + y * np.sin(turn)
-    across = -x * np.sin(turn) + y * np.cos(turn)
-    return _ramp(np.minimum(thing.width_mm / 2 - np.abs(along), thing.depth_mm / 2 - np.abs(across)), plane)
+        inside = thing.radius_mm - radius
+        if thing.bore_radius_mm > 0:
+            inside = np.minimum(inside, radius - thing.bore_radius_mm)
+    else:
+        turn = np.radians(thing.turn_deg)
+        along = np.abs(x * np.cos(turn) + y * np.sin(turn))
+        across = np.abs(y * np.cos(turn) - x * np.sin(turn))
+        inside = np.minimum(thing.width_mm / 2 - along, thing.depth_mm / 2 - across)
+    return _ramp(inside, mm_per_px)
 
 
 def _camera_output(light: FloatArray, scene: Scene) -> NDArray[np.uint8]:

@@ -130,7 +130,8 @@ class _Layout:
             self.y -= 30
             ink = _VERDICT_INK.get(verdict, _INK)
             self.sign(verdict, self.left, self.y, ink)
-            self.text(self.left + 24, self.y, f"Rim {verdict}", 16, weight=BOLD, ink=ink)
+            title = typeset.fitted(f"Rim {verdict}", 16, self.right - self.left - 24, BOLD)
+            self.text(self.left + 24, self.y, title, 16, weight=BOLD, ink=ink)
         for reason in texts_of(result.get("reasons"))[:4]:
             for line in typeset.lines(reason, 9.5, self.right - self.left, 2):
                 self.y -= 14

@@ -12,7 +12,7 @@ from rimsight.fit.advice import CAUTIONS
 from rimsight.fit.checks import CLEARANCE
 from rimsight.fit.model import Stone, Tube
 from rimsight.fit.numbers import Number, nominal, plain_mm, to_json, within
-from rimsight.fit.order import taken_mm
+from rimsight.fit.order import own_setting, taken_mm
 from rimsight.fit.plan_steps import Figures, Step, steps
 from rimsight.fit.profile import Profile, profile
 from rimsight.fit.report import FitReport, check
@@ -62,6 +62,8 @@ class Plan:
         Culet to the tube's lower end.
     steps : tuple of Step
         What to do, in order, and what goes wrong otherwise.
+    own_setting : (bool, str)
+        Whether a tube of its own is advisable for a stone of this size, and why.
     """
 
     report: FitReport
@@ -76,11 +78,13 @@ class Plan:
     table_above_mm: Number
     under_culet_mm: Number
     steps: tuple[Step, ...]
+    own_setting: tuple[bool, str]
 
     @property
     def warnings(self) -> tuple[str, ...]:
-        """Cautions of the checker, and readings of the stone that contradict each other."""
-        return (*self.section.remarks, *self.report.warnings)
+        """Readings of the stone that contradict each other, whether it is worth a tube, cautions of the checker."""
+        worth = () if self.own_setting[0] else (self.own_setting[1],)
+        return (*self.section.remarks, *worth, *self.report.warnings)
 
     def to_json(self) -> dict[str, Any]:
         """The report and the plan as plain members of the schema `rimsight/1`."""
@@ -90,6 +94,7 @@ class Plan:
         tube = self.report.tube
         bur, rim = self.setting_bur_mm, (tube.outer_mm - self.report.stone.diameter_mm) / 2
         record["plan"] = {
+            "own_setting": {"advisable": self.own_setting[0], "reason": self.own_setting[1]},
             "back": "closed" if tube.closed_back else "open",
             "cut_length_mm": self.cut_length_mm,
             "taken_from_tube_mm": self.taken_mm,
@@ -165,12 +170,14 @@ def make(stone: Stone, tube: Tube, rules: Rules) -> Plan:
         table_above_mm=nominal(table_above),
         heavy=report["rim_heavy"].verdict == "too heavy",
     )
+    # A bur no wider than the bore finds nothing to cut.
+    bites = advice.setting_bur_mm is not None and advice.setting_bur_mm > nominal(tube.bore_mm)
     return Plan(
         report,
         section,
         cut,
         round(taken, 3),
-        advice.setting_bur_mm,
+        advice.setting_bur_mm if bites else None,
         advice.bezel_punch_mm,
         advice.seat_depth_mm,
         metal,
@@ -178,6 +185,7 @@ def make(stone: Stone, tube: Tube, rules: Rules) -> Plan:
         table_above,
         under,
         steps(figures),
+        own_setting(stone, rules),
     )
 
 

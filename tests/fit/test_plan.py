@@ -146,6 +146,7 @@ def test_tools_that_do_not_suit() -> None:
     assert "rim is heavy" in heavy.steps[-1].do
     by_hand = make(stone(), Tube(6.5, 5.23), from_text("[bur]\nsizes_mm = [3.0]\n"))
     assert "only turn in the bore" in by_hand.steps[1].do
+    assert by_hand.setting_bur_mm is None
     tiny = make(stone(), Tube(6.5, 5.23), from_text("[bur]\nsizes_mm = [7.0]\n"))
     assert "cut the seat by hand" in tiny.steps[1].do
 
@@ -190,3 +191,11 @@ def test_json_is_plain_and_whole() -> None:
     )
     assert math.isclose(total, 4.22, abs_tol=2e-4)
     assert set(stone_record["assumed"]) == {"girdle_thickness_mm", "table_mm", "crown_height_mm"}
+
+
+def test_a_small_stone_is_warned_of() -> None:
+    small = make(stone(1.6, 1.0), Tube(2.0, 1.1), RULES)
+    assert "hardly advisable" in small.warnings[0]
+    assert small.to_json()["plan"]["own_setting"]["advisable"] is False
+    assert worked_case().to_json()["plan"]["own_setting"]["advisable"] is True
+    assert worked_case().warnings == ()

@@ -11,6 +11,9 @@ COMMAND_MODULES: tuple[str, ...] = (
     "card",
     "fit",
     "rules",
+    "plan",
+    "stock",
+    "weight",
     "archive",
     "watch",
 )

@@ -51,7 +51,10 @@ def _from_markers(light: LightImage) -> list[Identified]:
     """Cards whose markers are seen, their frames where they must lie by the markers."""
     factor = max(1, round(max(light.width_px, light.height_px) / MARKER_SEARCH_PX))
     dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, MARKER_DICTIONARY))
-    found, ids = cv2.aruco.ArucoDetector(dictionary).detectMarkers(light.reduced_gray(factor))[:2]
+    parameters = cv2.aruco.DetectorParameters()
+    # The frame is five times as large as a marker: whole pixels would put its far corners 3 mm off.
+    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
+    found, ids = cv2.aruco.ArucoDetector(dictionary, parameters).detectMarkers(light.reduced_gray(factor))[:2]
     seen = [
         (int(marker_id), (np.asarray(corners, dtype=np.float64).reshape(4, 2) + 0.5) * factor - 0.5)
         for corners, marker_id in zip(found, [] if ids is None else np.asarray(ids).reshape(-1), strict=True)

@@ -92,3 +92,9 @@ class MirrorImage(PhotoError):
     """The photograph is mirrored (a selfie setting, a scan from the back)."""
 
     kind = "mirror_image"
+
+
+class CardNotFlat(PhotoError):
+    """The square's sides are not straight: the paper is bent, or the picture is warped."""
+
+    kind = "card_not_flat"

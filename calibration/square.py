@@ -10,7 +10,15 @@ from rimsight.calibration import band, pose
 from rimsight.calibration.camera import View
 from rimsight.calibration.card import CardLayout
 from rimsight.calibration.choose import ADVICE_CUT, own_card, plain_square
-from rimsight.calibration.errors import Blurred, BurntOut, SquareCovered, SquareCutOff, TooOblique, TooSmall
+from rimsight.calibration.errors import (
+    Blurred,
+    BurntOut,
+    CardNotFlat,
+    SquareCovered,
+    SquareCutOff,
+    TooOblique,
+    TooSmall,
+)
 from rimsight.calibration.homography import apply_homography, homography
 from rimsight.calibration.pixels import FloatArray, LightImage
 from rimsight.calibration.print_check import UNCHECKED_HALF_WIDTH, PrintCheck
@@ -23,6 +31,9 @@ LARGEST_TILT_DEG = 35.0
 SMALLEST_PX_PER_MM = 6.0
 #: Blur (standard deviation) beyond which a rim's two edges melt into one.
 LARGEST_BLUR_MM = 0.16
+#: Edge points that lie further from straight sides than this (root mean square; the larger of both limits) belong to a
+#: bent card or a warped picture. Real prints photographed by others stay below 0.13 px.
+LARGEST_CROOKED_PX, LARGEST_CROOKED_MM = 1.0, 0.06
 #: More than this share of the paper at the top of the scale: the light on the paper's side is not known.
 LARGEST_CLIPPED = 0.5
 #: Each side of the square must show at least this share of its edge.
@@ -227,6 +238,13 @@ def _refuse_poor(calibration: Calibration) -> None:
             f"one millimetre is only {view.px_per_mm():.1f} pixels",
             f"at least {SMALLEST_PX_PER_MM:.0f}, better 25",
             "come closer, or use the 30 mm card",
+        )
+    crooked_px = calibration.straightness_px
+    if crooked_px > max(LARGEST_CROOKED_PX, LARGEST_CROOKED_MM * view.px_per_mm()):
+        raise CardNotFlat(
+            f"the sides of the square are not straight: {crooked_px:.1f} px off, root mean square",
+            "a card that lies flat, in a picture that no app has warped or stitched",
+            "press the card flat (a sheet of glass, or tape at its corners) and use the phone's plain photo mode",
         )
     blur_mm = calibration.blur_px / view.px_per_mm()
     if not blur_mm < LARGEST_BLUR_MM:

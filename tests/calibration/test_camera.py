@@ -122,9 +122,9 @@ def test_derivatives_of_the_distance_from_a_line() -> None:
             step = 1e-6 if name == "rvec" else 1e-4
             moved = []
             for sign in (1, -1):
-                value = list(getattr(view, name))
-                value[k] += sign * step
-                moved.append(at(View(view.camera, **{"rvec": view.rvec, "t_mm": view.t_mm, name: tuple(value)})))
+                changed = list(getattr(view, name))
+                changed[k] += sign * step
+                moved.append(at(View(view.camera, **{"rvec": view.rvec, "t_mm": view.t_mm, name: tuple(changed)})))
             np.testing.assert_allclose((moved[0] - moved[1]) / (2 * step), by[:, k], rtol=1e-4, atol=1e-3)
     for k, name in enumerate(lines.CAMERA_COLUMNS):
         step = 1e-3 if name.endswith("px") else 1e-6

@@ -15,7 +15,10 @@ from rimsight.calibration.pose import Prior
 from rimsight.calibration.square import read_square
 from tests.synthetic import Box, Disc, PrintedCard, Scene, look, photograph, plain_squares
 
-CLOSE = {"distance_mm": 150.0, "roll_deg": 0.0, "tilt_deg": 4.0}
+
+def close_up() -> View:
+    """The card straight before the camera: 10.7 px/mm, so that the picture shows 150 x 112 mm."""
+    return look(distance_mm=150.0, roll_deg=0.0, tilt_deg=4.0)
 
 
 def refusal(view: View, scene: Scene, size: tuple[int, int] = (1600, 1200), **more: Any) -> PhotoError:
@@ -62,8 +65,8 @@ def test_two_cards(second: float) -> None:
 @pytest.mark.parametrize("beyond_mm", [0.0, 14.0], ids=["just", "far"])
 @pytest.mark.parametrize("edge", ["left", "right", "top", "bottom"])
 def test_cut_off_at_each_edge(edge: str, beyond_mm: float) -> None:
-    # At 10.7 px/mm the picture shows 150 x 112 mm; the frame reaches 32 mm from its centre.
-    view = look(**CLOSE)
+    # The frame reaches 32 mm from its centre.
+    view = close_up()
     corner = view.to_pixels(np.array([[-32.0, -32.0], [32.0, 32.0]]))
     beyond = round(1.0 + beyond_mm * view.px_per_mm())
     x0, y0, x1, y1 = 0, 0, 1600, 1200
@@ -143,7 +146,7 @@ def test_no_plain_square() -> None:
 
 
 def test_a_plain_square_at_the_edge() -> None:
-    view = look(**CLOSE)
+    view = close_up()
     error = refusal(view, Scene(cards=(), things=plain_squares(30.0, [(70.0, 0.0)])), square_side_mm=30.0)
     assert error.kind == "square_cut_off"
 

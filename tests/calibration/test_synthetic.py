@@ -25,9 +25,10 @@ def test_a_disc_comes_back_with_its_size() -> None:
 def _roundness(contour: np.ndarray) -> float:
     x, y = contour.T
     closed = bool(np.allclose(contour[0], contour[-1]))
-    compact = np.ptp(x) / max(np.ptp(y), 1e-9)
+    compact = float(np.ptp(x) / max(np.ptp(y), 1e-9))
     corners = np.hypot(x - x.mean(), y - y.mean())
-    return float(closed and len(contour) > 100 and abs(compact - 1) < 0.1) * (1.0 - corners.std() / corners.mean())
+    is_round = closed and len(contour) > 100 and abs(compact - 1) < 0.1
+    return float(1.0 - corners.std() / corners.mean()) if is_round else 0.0
 
 
 @pytest.mark.parametrize("side_mm", [60.0, 30.0])

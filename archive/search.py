@@ -24,6 +24,12 @@ SIZES: dict[str, tuple[str, ...]] = {
 }
 
 
+#: Figures in a range of sizes, from which on it is quicker to look at each record's own figures than to collect these.
+WIDE = 20_000
+#: How far records are counted that answer a wide range.
+COUNTED = 20_000
+
+
 @dataclass(frozen=True)
 class Query:
     """What is looked for; everything given must hold.
@@ -86,11 +92,15 @@ class Row:
 
 @dataclass(frozen=True)
 class Page:
-    """Some rows, newest first, of how many there are in all; `older` continues where they end."""
+    """Some rows, newest first, of how many there are in all; `older` continues where they end.
+
+    Where very many records answer a question about sizes, counting stops at `COUNTED` and `at_least` is true.
+    """
 
     rows: list[Row]
     total: int
     older: int | None
+    at_least: bool = False
 
 
 def page(archive: Archive, query: Query, *, limit: int = 20, before: int | None = None) -> Page:
@@ -114,17 +124,20 @@ def page(archive: Archive, query: Query, *, limit: int = 20, before: int | None 
     """
     if limit < 1:
         raise ValueError("a page needs at least one row")
-    source, conditions, values = _conditions(query)
-    where = " AND ".join(conditions)
     with archive.reading() as connection:
-        total = connection.execute(f"SELECT count(*) FROM {source} WHERE {where}", values).fetchone()[0]
+        wide = _wide(connection, query)
+        source, conditions, values = _conditions(query, wide)
+        where = " AND ".join(conditions)
+        counted = f"(SELECT 1 FROM {source} WHERE {where} LIMIT {COUNTED + 1})" if wide else f"{source} WHERE {where}"
+        total = connection.execute(f"SELECT count(*) FROM {counted}", values).fetchone()[0]
         older = "" if before is None else " AND r.id < ?"
         found = connection.execute(
             f"SELECT r.* FROM {source} WHERE {where}{older} ORDER BY {_order(query)} DESC LIMIT ?",
             [*values, *([] if before is None else [before]), limit + 1],
         ).fetchall()
         rows = [_row(connection, entry) for entry in found[:limit]]
-    return Page(rows, total, rows[-1].number if len(found) > limit else None)
+    at_least = bool(wide) and total > COUNTED
+    return Page(rows, COUNTED if at_least else total, rows[-1].number if len(found) > limit else None, at_least)
 
 
 def numbers(archive: Archive, query: Query, *, oldest_first: bool = False) -> Iterator[int]:
@@ -259,7 +272,29 @@ def _order(query: Query) -> str:
     return "t.rowid" if query.text else "r.id"
 
 
-def _conditions(query: Query) -> tuple[str, list[str], list[object]]:
+def _wide(connection: sqlite3.Connection, query: Query) -> frozenset[str]:
+    """Return the sizes whose range holds very many figures."""
+    wide = set()
+    for size, (low, high) in query.sizes.items():
+        names = _figures_of(size)
+        marks = ", ".join("?" * len(names))
+        found = connection.execute(
+            f"SELECT count(*) FROM (SELECT 1 FROM figure WHERE name IN ({marks}) "
+            f"AND value BETWEEN ? AND ? LIMIT {WIDE})",
+            (*names, low, high),
+        )
+        if found.fetchone()[0] == WIDE:
+            wide.add(size)
+    return frozenset(wide)
+
+
+def _figures_of(size: str) -> tuple[str, ...]:
+    if size not in SIZES:
+        raise ValueError(f"{words.shown(size)!r} has no size to look for; there are: {', '.join(SIZES)}")
+    return SIZES[size]
+
+
+def _conditions(query: Query, wide: frozenset[str] = frozenset()) -> tuple[str, list[str], list[object]]:
     source = "record AS r"
     conditions = ["r.removed_at IS NOT NULL" if query.in_bin else "r.removed_at IS NULL"]
     values: list[object] = []
@@ -291,17 +326,20 @@ def _conditions(query: Query) -> tuple[str, list[str], list[object]]:
         conditions.append("r.kept_at < ?")
         values.append(query.until)
     for size, (low, high) in query.sizes.items():
-        if size not in SIZES:
-            raise ValueError(f"{words.shown(size)!r} has no size to look for; there are: {', '.join(SIZES)}")
-        names = SIZES[size]
-        conditions.append(
-            "EXISTS (SELECT 1 FROM figure AS f WHERE f.record = r.id AND f.reading = r.reading "
-            f"AND f.name IN ({', '.join('?' * len(names))}) AND f.value BETWEEN ? AND ?)"
-        )
+        names = _figures_of(size)
+        within = f"f.name IN ({', '.join('?' * len(names))}) AND f.value BETWEEN ? AND ?"
+        if size in wide:
+            of = "SELECT 1 FROM figure AS f WHERE f.record = r.id AND f.reading = r.reading"
+            conditions.append(f"EXISTS ({of} AND {within})")
+        else:
+            conditions.append(f"(r.id, r.reading) IN (SELECT f.record, f.reading FROM figure AS f WHERE {within})")
         values += [*names, low, high]
     if query.numbers:
         conditions.append(f"r.id IN ({', '.join('?' * len(query.numbers))})")
         values += query.numbers
+    if len(conditions) > 1:
+        # "+" keeps SQLite from entering by the index of the bin, by which nearly every record is reached.
+        conditions = [part.replace("r.removed_at", "+r.removed_at") for part in conditions]
     return source, conditions, values
 
 

@@ -7,6 +7,7 @@ about a tenth of a second because OpenCV, SciPy and Pillow are loaded inside the
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from typing import Annotated
 
 import typer
@@ -28,8 +29,8 @@ def _version(value: bool) -> None:
         raise typer.Exit()
 
 
-def build() -> typer.Typer:
-    """Make the application with all its commands."""
+def build(arguments: Sequence[str] = ()) -> typer.Typer:
+    """Make the application with all its commands, or with the one that `arguments` begin with."""
     app = typer.Typer(
         name="rimsight",
         help="Read a faceted stone and a setting tube in millimetres from a photo with the printed card in it.",
@@ -48,7 +49,7 @@ def build() -> typer.Typer:
     ) -> None:
         """Read a faceted stone and a setting tube in millimetres from a photo with the printed card in it."""
 
-    registry.register(app)
+    registry.register(app, arguments)
     return app
 
 
@@ -56,7 +57,7 @@ def main(argv: list[str] | None = None) -> None:
     """Run the command line; leaves the process with one of the documented exit codes."""
     arguments = sys.argv[1:] if argv is None else argv
     try:
-        build()(args=arguments, prog_name="rimsight")
+        build(arguments)(args=arguments, prog_name="rimsight")
     except Exception as failure:  # every failure becomes one short message and an exit code
         leave(failure, as_json="--json" in arguments)
 

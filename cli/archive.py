@@ -99,7 +99,7 @@ def _show_page(
             typer.echo(f"Nothing is kept yet: {nothing}.")
             return
     if as_json:
-        print_json(records=_row_json(page), total=page.total, older=page.older)
+        print_json(records=_row_json(page), total=page.total, total_is_at_least=page.at_least, older=page.older)
         return
     from rimsight.cli.archive_text import page_text
 

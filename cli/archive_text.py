@@ -14,7 +14,8 @@ from rimsight.archive.search import Page, Row
 def page_text(page: Page, command: str) -> str:
     """Return a page of a list, two lines a record, and how to see more."""
     lines = [line for row in page.rows for line in _row_lines(row)]
-    count = "1 record" if page.total == 1 else f"{page.total} records"
+    least = "more than " if page.at_least else ""
+    count = "1 record" if page.total == 1 else f"{least}{page.total} records"
     if page.older is None and len(page.rows) == page.total:
         lines.append(count)
     else:

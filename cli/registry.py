@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from importlib import import_module
 
 import typer
 
-#: Modules under `rimsight.cli`; each has a `register(app)` that adds its command or group of commands.
+#: Modules under `rimsight.cli`; each has a `register(app)` that adds its command or group of commands, which has the
+#: module's name.
 COMMAND_MODULES: tuple[str, ...] = (
     "card",
     "fit",
@@ -19,7 +21,11 @@ COMMAND_MODULES: tuple[str, ...] = (
 )
 
 
-def register(app: typer.Typer) -> None:
-    """Add every command to the application."""
-    for name in COMMAND_MODULES:
+def register(app: typer.Typer, arguments: Sequence[str] = ()) -> None:
+    """Add every command to the application; of a call that begins with a command's name, this command alone.
+
+    Declaring the options of all the other commands would take longer than many a command itself.
+    """
+    called = arguments[0] if arguments else ""
+    for name in (called,) if called in COMMAND_MODULES else COMMAND_MODULES:
         import_module(f"rimsight.cli.{name}").register(app)

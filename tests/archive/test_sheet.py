@@ -140,7 +140,7 @@ def test_a_job_that_nothing_is_kept_for(archive: Archive, tmp_path: Path) -> Non
     assert list(tmp_path.glob("*.pdf")) == []
 
 
-@pytest.mark.parametrize("text", ["Müller & Söhne", "straße", "Łódź", "žluťoučký", "№ 5", "a\u202eb", "<para>&x;", "日本"])
+@pytest.mark.parametrize("text", ["Müller & Söhne", "straße", "Łódź", "žluť", "№ 5", "a\u202eb", "<para>&x;", "日本"])
 def test_any_text_can_be_set(archive: Archive, tmp_path: Path, text: str) -> None:
     photo, measured = sample.rim()
     archive.keep(photo, "a.jpg", measured, sample.labels(job="J", stone=text, note=text))

@@ -126,7 +126,7 @@ class _Layout:
         self._sign(verdict, self.right - chip, y + 5.6, ink)
         self._words(self.right, y + 5.6, word, 4.2, weight=typeset.BOLD, colour=ink, align="right")
         stone = f"Stone {self.result['stone']['written']}"
-        parts = [part for part in (stone, self._tube_words(), self.heading.note) if part]
+        parts = [stone, self._tube_words()]
         date = self.heading.date
         room = self.room - (width_mm(date, BODY) + 6 if date else 0)
         self._words(self.left, y + 12, fitted("  ·  ".join(parts), 3.3, room), 3.3, colour=SOFT)
@@ -135,8 +135,9 @@ class _Layout:
         y += 15
         self._rule(y)
         y += 1.4
-        for sentence in self._said():
-            for line in broken(sentence, SMALL, self.room, 4):
+        note = f"Note: {self.heading.note}" if self.heading.note else ""
+        for sentence, most in ((note, 2), *((text, 4) for text in self._said())):
+            for line in broken(sentence, SMALL, self.room, most) if sentence else ():
                 y += SMALL_LEADING
                 self._words(self.left, y, line, SMALL)
         return y + 2.5
@@ -204,8 +205,9 @@ class _Layout:
         y = top + (tall - above - below) / 2 + above
         self.page.add(*section_marks.enlarged(shape, Place(x, y, scale)))
         self._words(self.left, top + 4.2, f"{scale:g} times enlarged", SMALL, colour=SOFT)
-        for number, line in enumerate(reversed(caption)):
-            self._words(self.left, bottom - 1.8 - SMALL_LEADING * number, line, SMALL, colour=SOFT)
+        for number, line in enumerate(caption, start=1):
+            place = bottom - 1.8 - SMALL_LEADING * (len(caption) - number)
+            self._words(self.left, place, line, SMALL, colour=SOFT)
 
     def _caption(self) -> str:
         covered = self.result["plan"]["crown_covered_percent"]["value"]
@@ -241,12 +243,14 @@ class _Layout:
 
     def _check_line(self, x: float, y: float) -> None:
         """A line of exactly 50 mm from the outside of one end mark to the outside of the other."""
-        half = 0.1
-        self.page.add(
-            Area((box(x, y - half / 2, x + CHECK_LINE_MM, y + half / 2),), INK),
-            Area((box(x, y - 1.8, x + half, y + 1.8),), INK),
-            Area((box(x + CHECK_LINE_MM - half, y - 1.8, x + CHECK_LINE_MM, y + 1.8),), INK),
-        )
+        thick, high = 0.1, 1.8
+        end = x + CHECK_LINE_MM
+        # One path: viewers may round a lone thin rectangle to whole pixels, which moves the end of the line.
+        self.page.add(Area((
+            box(x, y - high, x + thick, y + high),
+            box(x + thick, y - thick / 2, end - thick, y + thick / 2),
+            box(end - thick, y - high, end, y + high),
+        ), INK))
 
     def _steps(self, bottom: float) -> float:
         steps = self.result["plan"]["steps"]

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-
-from rimsight.cli.values import angle_deg, length_mm, wall_mm
 
 if TYPE_CHECKING:
     from rimsight.fit.model import Stone, Tube
@@ -18,7 +16,8 @@ if TYPE_CHECKING:
 Text = str | None
 
 
-@dataclass(frozen=True)
+# Bare dataclasses: every method that the decorator would write costs `--help` a millisecond.
+@dataclass(eq=False, repr=False, match_args=False)
 class StoneOptions:
     """What can be typed of a stone."""
 
@@ -36,7 +35,7 @@ class StoneOptions:
     u_height: Annotated[Text, typer.Option(help="Uncertainty of --height.")] = None
 
 
-@dataclass(frozen=True)
+@dataclass(eq=False, repr=False, match_args=False)
 class TubeOptions:
     """What can be typed of a tube."""
 
@@ -50,24 +49,24 @@ class TubeOptions:
     u_wall: Annotated[Text, typer.Option(help="Uncertainty of --wall.")] = None
 
 
-@dataclass
 class Results:
     """Quantities from files of earlier measurements, the best of each.
 
     Attributes
     ----------
     stone, tube : dict of str to Number
-        By the name in the JSON contract.
+        By the name in the fit checker's stone and tube.
     metal : str, optional
         Of the tube.
     remarks : list of str
         Where two files contradict each other.
     """
 
-    stone: dict[str, Number] = field(default_factory=dict)
-    tube: dict[str, Number] = field(default_factory=dict)
-    metal: str | None = None
-    remarks: list[str] = field(default_factory=list)
+    def __init__(self) -> None:
+        self.stone: dict[str, Number] = {}
+        self.tube: dict[str, Number] = {}
+        self.metal: str | None = None
+        self.remarks: list[str] = []
 
 
 #: Members of the JSON contract that are read, with other names of the same.
@@ -140,6 +139,7 @@ def stone_from(options: StoneOptions, results: Results, house: Rules) -> Stone:
     ValueError
         No diameter is given, or a figure is no length.
     """
+    from rimsight.cli.values import angle_deg
     from rimsight.fit.model import Stone
     from rimsight.fit.numbers import nominal
 
@@ -224,6 +224,7 @@ def reading(
     text: str, name: str, u: str | None, house: Rules, *, inside: bool = False, wall: bool = False
 ) -> Number:
     """Give a typed length its uncertainty: the one typed with it, else the caliper's limit of error."""
+    from rimsight.cli.values import length_mm, wall_mm
     from rimsight.fit.numbers import stated, within
 
     value = wall_mm(text, f"--{name}") if wall else length_mm(text, f"--{name}")
@@ -240,6 +241,8 @@ def _needs(value: str | None, option: str, of: str | None, of_option: str) -> No
 def _table(text: str, diameter: Number, house: Rules) -> Number:
     if not text.strip().endswith("%"):
         return reading(text, "table", None, house)
+    from rimsight.cli.values import length_mm
+
     percent = length_mm(text.strip()[:-1], "--table")  # a number like any other, above zero
     if percent >= 100:
         raise ValueError(f"--table: {text!r} must be below 100 percent of the diameter")

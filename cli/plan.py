@@ -84,7 +84,7 @@ def register(app: typer.Typer) -> None:
         except TubeRefused as refusal:
             if outs:
                 raise
-            _tell_refusal(refusal, the_stone, house, as_json=as_json)
+            _tell_refusal(refusal, as_json=as_json)
             return
         record = made.to_json()
         record["tube"]["label"] = label or None
@@ -149,29 +149,26 @@ def _from_stock(
         kept = stock.tube(label)
         return kept.label, as_tube(kept, house, closed_back=closed_back)
     tubes, passed_over = at_hand(stock.tubes(), house, figures.metal, closed_back=closed_back)
-    order = what_to_order(stone, house, figures.metal, closed_back=closed_back)
     usable = [(name, tube) for name, tube in tubes if tube.bore_mm is not None]
     if not usable:
         why = " ".join(passed_over)
+        order = what_to_order(stone, house, figures.metal, closed_back=closed_back)
         raise ValueError(f"the stock list has no tube to choose from. {why + ' ' if why else ''}{order.sentence}")
     best = candidates(stone, usable, house)[0]
     if best.report.verdict != ADEQUATE:
-        remarks.append(f"No tube at hand is sure to suit; {best.label} comes nearest. {order.sentence}")
+        remarks.append(f"No tube at hand is sure to suit; {best.label} comes nearest.")
     return best.label, best.report.tube
 
 
-def _tell_refusal(refusal: TubeRefused, stone: Stone, house: Rules, *, as_json: bool) -> None:
+def _tell_refusal(refusal: TubeRefused, *, as_json: bool) -> None:
     """An answer, not a failure: this tube is not for this stone, and that is what to look for."""
     from rimsight.cli.fit_text import report_text
-    from rimsight.fit.order import what_to_order
 
-    tube = refusal.report.tube
-    order = what_to_order(stone, house, tube.metal, closed_back=tube.closed_back)
     if as_json:
-        _print({**refusal.report.to_json(), "plan": None, "order": order.to_json()})
+        _print({**refusal.report.to_json(), "plan": None})
         return
     typer.echo(report_text(refusal.report))
-    typer.echo(f"\nNo plan for this tube. {order.sentence}")
+    typer.echo("There is no plan for this tube: it can't hold the stone.")
 
 
 def _write(

@@ -43,7 +43,7 @@ def plan_text(plan: Plan, *, label: str = "", remarks: tuple[str, ...] = ()) -> 
     lines += _section("Note", [warning for warning in (*remarks, *plan.warnings) if warning not in unchecked])
     lines += ["", "At the bench:" if report.verdict == ADEQUATE else "If you use it all the same:"]
     for number, step in enumerate(plan.steps, start=1):
-        lines += _wrapped(f"{step.name}: {step.do}", f"  {number}. ")
+        lines += _wrapped(step.do, f"  {number}. ")
         lines += _wrapped(f"Otherwise: {step.otherwise}", "     ")
     lines += _section("Mind", CAUTIONS)
     if plan.section.assumed:
@@ -56,15 +56,17 @@ def plan_text(plan: Plan, *, label: str = "", remarks: tuple[str, ...] = ()) -> 
 def _figures(plan: Plan) -> list[str]:
     bur, punch = plan.setting_bur_mm, plan.bezel_punch_mm
     tube = plan.report.tube
-    table_side = "above" if nominal(plan.table_above_mm) >= 0 else "below"
+    below = nominal(plan.table_above_mm) < 0
     rows = [
-        ("cut", plain_mm(plan.cut_length_mm), f"takes {plain_mm(plan.taken_mm)} off the tube, the saw cut included"),
+        ("cut", plain_mm(plan.cut_length_mm), f"takes {plain_mm(plan.taken_mm)} off the tube, the saw cut included"
+         if plan.taken_mm > plan.cut_length_mm else "all that is left of the tube"),
         ("setting bur", "by hand" if bur is None else plain_mm(bur),
          "" if bur is None else f"{in_words((tube.outer_mm - bur) / 2)} of wall beside it"),
         ("seat", plain_mm(plan.seat_depth_mm), "deep, to the girdle's lower edge"),
         ("above the girdle", in_words(plan.metal_above_mm),
          f"covers about {nominal(plan.cover_percent):.0f} % of the crown's slope when turned over"),
-        ("table", in_words(abs(plan.table_above_mm)), f"{table_side} the tube's end, before the rim is turned over"),
+        ("table", in_words(-plan.table_above_mm if below else plan.table_above_mm),
+         f"{'below' if below else 'above'} the tube's end, before the rim is turned over"),
         ("under the culet", in_words(plan.under_culet_mm), "free, to the tube's lower end"),
         ("bezel punch", "none fits" if punch is None else plain_mm(punch), ""),
     ]

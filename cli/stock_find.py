@@ -10,6 +10,7 @@ from rimsight.cli.fit_text import WIDTH, limits_from
 from rimsight.cli.stock_rows import aligned
 from rimsight.cli.tubes import at_hand
 from rimsight.fit.checks import ADEQUATE
+from rimsight.fit.decision import Outcome
 from rimsight.fit.numbers import in_words, nominal, plain_mm, to_json
 from rimsight.fit.order import Candidate, Order, candidates, own_setting, what_to_order
 from rimsight.fit.plan import written
@@ -17,6 +18,7 @@ from rimsight.fit.plan import written
 if TYPE_CHECKING:
     from rimsight.archive.stock import StockTube
     from rimsight.fit.model import Stone
+    from rimsight.fit.report import FitReport
     from rimsight.fit.rules import Rules
 
 SHOWN = 10
@@ -122,7 +124,7 @@ def _reasons(found: Found, shown: list[Candidate]) -> list[str]:
         sentences = list(report.reasons)
         if report.verdict == ADEQUATE:
             # Of those that suit, the first is told in full; of the others what tells them from it.
-            sentences = list(report.reasons) if number == 0 else []
+            sentences = [_in_short(report)] if number == 0 else []
             sentences += [check.sentence for check in report.checks if check.verdict == "too heavy"]
             if candidate.taken_mm is not None:
                 sentences.append(f"A cut takes {plain_mm(candidate.taken_mm)} off it, the saw's kerf included.")
@@ -131,6 +133,18 @@ def _reasons(found: Found, shown: list[Candidate]) -> list[str]:
         if sentences:
             lines += ["", *_wrapped(f"{candidate.label}: {' '.join(sentences)}", indent="  ")]
     return lines
+
+
+def _in_short(report: FitReport) -> str:
+    """Every check that was passed, in one sentence."""
+    passed = [
+        f"{check.title} {in_words(check.value_mm)} ({check.bound} {plain_mm(check.limit.value)})"
+        for check in report.checks
+        if check.decisive and check.outcome is Outcome.PASS and check.limit is not None and check.limit.key
+        and check.name != "tube_length"  # told by what a cut takes
+    ]
+    text = "; ".join(passed)
+    return f"{text[:1].upper()}{text[1:]}."
 
 
 def _candidate(candidate: Candidate) -> dict[str, Any]:

@@ -45,6 +45,8 @@ def repair(archive: Archive, report: Report, places: Iterable[Path] = ()) -> Rep
     ranked = sorted(enumerate(report.findings), key=lambda entry: _rank(order, entry[1]))
     outcome = dict(enumerate(report.findings))
     for position, finding in ranked:
+        if finding.outcome == "repaired":
+            continue
         outcome[position] = finding.after(menders.mend(finding))
     report.findings = [outcome[position] for position in range(len(report.findings))]
     return report

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from rimsight.cli.archive_filters import Filters
+from rimsight.cli.archive_filters import HIGHEST, Filters
 from rimsight.cli.failures import SCHEMA
 from rimsight.cli.option_groups import with_options
 
@@ -22,9 +22,10 @@ GROUP_HELP = "Photographs kept with their figures: find, show, compare, export, 
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]
 LimitOption = Annotated[int, typer.Option(min=1, max=10_000, help="Records to show at most.")]
 BeforeOption = Annotated[int | None, typer.Option(help="Only records with smaller numbers than this.")]
-NumberArgument = Annotated[int, typer.Argument(min=1, metavar="NUMBER", help="The record's number.")]
+NumberArgument = Annotated[int, typer.Argument(min=1, max=HIGHEST, metavar="NUMBER", help="The record's number.")]
 NumbersArgument = Annotated[
-    list[int] | None, typer.Argument(min=1, metavar="[NUMBER]...", help="Numbers of records.", show_default=False)
+    list[int] | None,
+    typer.Argument(min=1, max=HIGHEST, metavar="[NUMBER]...", help="Numbers of records.", show_default=False),
 ]
 
 
@@ -289,7 +290,9 @@ def _register_writing(group: typer.Typer) -> None:
 
     @group.command("restore", help="Take records out of the bin.\n\nExample: rimsight archive restore 12")
     def restore(
-        numbers: Annotated[list[int], typer.Argument(min=1, metavar="NUMBER...", help="Numbers of records.")],
+        numbers: Annotated[
+            list[int], typer.Argument(min=1, max=HIGHEST, metavar="NUMBER...", help="Numbers of records.")
+        ],
         as_json: JsonOption = False,
     ) -> None:
         with to_write() as archive:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from rimsight.cli.archive_filters import Filters
+from rimsight.cli.archive_filters import HIGHEST, Filters
 from rimsight.cli.option_groups import with_options
 
 if TYPE_CHECKING:
@@ -70,7 +70,8 @@ def register(group: typer.Typer) -> None:
     def remeasure(
         filters: Filters,
         numbers: Annotated[
-            list[int] | None, typer.Argument(min=1, metavar="[NUMBER]...", help="These records.", show_default=False)
+            list[int] | None,
+            typer.Argument(min=1, max=HIGHEST, metavar="[NUMBER]...", help="These records.", show_default=False),
         ] = None,
         everything: Annotated[bool, typer.Option("--all", help="All that is kept.")] = False,
         again: Annotated[bool, typer.Option("--again", help="Also what this version measured already.")] = False,
@@ -135,15 +136,17 @@ def _verified(repair: bool, sources: list[Path], quick: bool) -> tuple[Report, l
 
         with Archive(folder, write=True) as archive:
             mend.repair(archive, report, sources)
-            if rebuilt:
-                mend.make_thumbnails(archive)
     return report, told
 
 
 def _rebuilt(folder: Path, told: list[str]) -> bool:
     from rimsight.archive.rebuild import rebuild
+    from rimsight.archive.repair import make_thumbnails
+    from rimsight.archive.store import Archive
 
     outcome = rebuild(folder)
+    with Archive(folder, write=True) as archive:
+        make_thumbnails(archive)  # the small pictures lie there still: made again, they have the same names
     told.append(
         f"The database was made anew: {outcome.records} records, {outcome.readings} readings, "
         f"labels of {outcome.labels_from_database} as they were last."

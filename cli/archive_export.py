@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any, TextIO
 
 import typer
 
-from rimsight.cli.archive_filters import Filters
+from rimsight.cli.archive_filters import HIGHEST, Filters
 from rimsight.cli.option_groups import with_options
 
 if TYPE_CHECKING:
@@ -37,7 +37,7 @@ def register(group: typer.Typer) -> None:
         filters: Filters,
         numbers: Annotated[
             list[int] | None,
-            typer.Argument(min=1, metavar="[NUMBER]...", help="Only these records.", show_default=False),
+            typer.Argument(min=1, max=HIGHEST, metavar="[NUMBER]...", help="Only these records.", show_default=False),
         ] = None,
         text: TextOption = "",
         album: Annotated[

@@ -11,6 +11,10 @@ if TYPE_CHECKING:
     from rimsight.archive.search import Query
 
 
+#: No archive has a record of a higher number, and the database has no room for one of twenty digits.
+HIGHEST = 10**12
+
+
 @dataclass
 class Filters:
     """Which records; everything given must hold."""

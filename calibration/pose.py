@@ -9,6 +9,7 @@ the straightness of its sides) then improves on what was known, and the covarian
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import NamedTuple
 
 import cv2
@@ -19,6 +20,7 @@ from rimsight.calibration import lines
 from rimsight.calibration.band import NORMALS, SquareEdges
 from rimsight.calibration.camera import Camera, View, focal_from_35mm
 from rimsight.calibration.pixels import FloatArray
+from rimsight.calibration.solver import minimise
 
 #: Where nothing is known: phones' cameras lie between 20 and 80 mm equivalent, most near 28; log-normal.
 UNKNOWN_F35_MM = 30.0
@@ -33,11 +35,6 @@ EDGE_U_PX = 0.08
 #: Standard uncertainty of the principal point as a share of the picture's diagonal (sensor shift, cropping for
 #: stabilisation); unmodelled, it would make the square's convergence look like better knowledge of f than it is.
 PRINCIPAL_POINT_U = 0.004
-
-#: The solver stops when a step would lower the sum of squares (in units of variances) by less than this.
-SMALLEST_GAIN = 1e-4
-LARGEST_ITERATIONS = 100
-LARGEST_DAMPING = 1e12
 
 #: What each solved parameter is called in a budget, in the order of the parameter vector.
 PARAMETERS = ("focal length", "print scale", "lens", "lens", "lens", "lens", *("square",) * 6)
@@ -322,7 +319,7 @@ def _solve_from(problem: _Problem, start: View) -> _Solved:
     kept = np.full(len(problem.edges.side), True)
     for _ in range(4):
         problem = problem.with_places(problem.view(p))
-        p, rows = _minimise(problem, p, kept)
+        p, rows = minimise(partial(problem.rows, kept=kept), p)
         distance = np.abs(rows.residual_px)
         limit = max(4.0 * 1.4826 * float(np.median(distance[kept])), 0.25)
         agreeing = distance < limit
@@ -330,32 +327,6 @@ def _solve_from(problem: _Problem, start: View) -> _Solved:
             break
         kept = agreeing
     return _Solved(p, rows.jacobian, kept, rows.residual_px)
-
-
-def _minimise(problem: _Problem, p: FloatArray, kept: NDArray[np.bool_]) -> tuple[FloatArray, _Rows]:
-    """Levenberg-Marquardt with Nielsen's damping; returns the solution and its equations."""
-    rows = problem.rows(p, kept)
-    cost = float(rows.values @ rows.values)
-    damping, growth = 1e-6, 2.0
-    for _ in range(LARGEST_ITERATIONS):
-        normal = rows.jacobian.T @ rows.jacobian
-        gradient = rows.jacobian.T @ rows.values
-        step = -np.linalg.solve(normal + damping * np.diag(np.diag(normal)), gradient)
-        expected = -float(step @ (2.0 * gradient + normal @ step))
-        if expected < SMALLEST_GAIN:
-            break
-        with np.errstate(all="ignore"):  # a step may leave the lens model's range; then nothing is gained
-            tried = problem.rows(p + step, kept)
-            gain = (cost - float(tried.values @ tried.values)) / expected
-        if not gain > 0.0:
-            damping, growth = damping * growth, 2.0 * growth
-            if damping > LARGEST_DAMPING:
-                break
-            continue
-        p, rows = p + step, tried
-        cost = float(rows.values @ rows.values)
-        damping, growth = damping * max(1.0 / 3.0, 1.0 - (2.0 * gain - 1.0) ** 3), 2.0
-    return p, rows
 
 
 def _initial_views(corners_px: FloatArray, half: FloatArray, camera: Camera) -> list[View]:

@@ -105,6 +105,8 @@ class Calibration:
         Relative standard uncertainty of the focal length after the reading.
     focal_source : str
         Where the focal length comes from.
+    edges : band.SquareEdges or None
+        The edge points that it rests on.
     """
 
     view: View
@@ -120,6 +122,7 @@ class Calibration:
     band_excess_mm: float
     u_rel_f: float
     focal_source: str
+    edges: band.SquareEdges | None = None
 
     @property
     def px_per_mm(self) -> float:
@@ -170,7 +173,7 @@ def read_square(
         u_square_side_mm=u_square_side_mm,
         near_px=near_px,
     )
-    _refuse_poor(calibration)
+    refuse_poor(calibration)
     return calibration
 
 
@@ -222,15 +225,22 @@ def calibrate(
         band_excess_mm=_band_excess_mm(edges, solution, card.band_mm * mean_scale) if card else float("nan"),
         u_rel_f=solution.u_rel_f,
         focal_source=prior.source,
+        edges=edges,
     )
 
 
-def _refuse_poor(calibration: Calibration) -> None:
+def refuse_poor(calibration: Calibration, *, largest_tilt_deg: float = LARGEST_TILT_DEG) -> None:
+    """Refuse a photograph that is too oblique, too small, crooked or too blurred to measure on.
+
+    Raises
+    ------
+    TooOblique, TooSmall, CardNotFlat, Blurred
+    """
     view = calibration.view
-    if view.tilt_deg > LARGEST_TILT_DEG:
+    if view.tilt_deg > largest_tilt_deg:
         raise TooOblique(
             f"the camera looks at the card {view.tilt_deg:.0f} degrees from the side",
-            f"at most {LARGEST_TILT_DEG:.0f} degrees, best under 8",
+            f"at most {largest_tilt_deg:.0f} degrees, best under 8",
             "hold the phone flat above the stone, its screen level with the table",
         )
     if view.px_per_mm() < SMALLEST_PX_PER_MM:

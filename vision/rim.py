@@ -1,0 +1,275 @@
+"""Reading a stone that lies on a tube: both outlines, each at its own height, and the rim of metal between them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from uncertainties import UFloat
+from uncertainties.umath import sqrt as usqrt
+
+from rimsight.calibration.errors import PhotoError
+from rimsight.calibration.height import GirdleHeights, Height, girdle_on_tube
+from rimsight.calibration.pixels import LightImage
+from rimsight.calibration.square import Calibration
+from rimsight.vision.candidates import Candidate
+from rimsight.vision.influences import Influences
+from rimsight.vision.outline import RoundEdge, level, wall
+from rimsight.vision.reading import State, edge_u_px, evaluate, figure, fit_u_mm
+from rimsight.vision.rim_edges import girdle_on_face, is_textured
+from rimsight.vision.stone import OutlineUnclear, refuse_unclear
+from rimsight.vision.tube_edges import face_edges, pick_outer
+
+FloatArray = NDArray[np.float64]
+
+#: Where neither bore nor wall was typed: the ledge under the stone is 0.2 to 0.6 mm (common practice, no source).
+DEFAULT_LEDGE_MM, DEFAULT_LEDGE_U_MM = 0.4, 0.13
+#: Directions in which the rim's width is reported.
+PROFILE_POINTS = 360
+
+
+class StoneHidesTube(PhotoError):
+    """No metal is seen round the stone."""
+
+    kind = "stone_larger_than_tube"
+
+
+class StoneOffTube(PhotoError):
+    """The stone reaches beyond the tube's edge."""
+
+    kind = "stone_off_tube"
+
+
+class NoStone(PhotoError):
+    """There is a tube, but no stone on it."""
+
+    kind = "no_stone_on_tube"
+
+
+@dataclass(frozen=True)
+class RimReading:
+    """A stone on a tube, read from a photograph.
+
+    Parameters
+    ----------
+    stone_diameter, outer : uncertainties.UFloat
+        Girdle diameter of the stone and outer diameter of the tube, millimetres.
+    centred, smallest, mean, largest, offset : uncertainties.UFloat
+        Rim with the stone centred, (outer - stone) / 2; rim as it lies: smallest, mean, largest; distance of the centres.
+    smallest_direction : tuple of 2 floats
+        Unit vector (card coordinates) to where the rim is smallest.
+    angles, widths_mm : ndarray of shape (N,)
+        Direction (radians, card coordinates) and width of the rim all round.
+    inner_px, outer_px : ndarray of shape (N, 2)
+        The rim's two edges in the photograph.
+    stone_edge, tube_edge : RoundEdge
+        The edges.
+    heights : GirdleHeights
+        Heights of the girdle that were used.
+    bore : uncertainties.UFloat or None
+        The bore, if it or the wall was typed.
+    influences : Influences
+        The photograph's variables.
+    notes : tuple of str
+        What the reader should know.
+    """
+
+    stone_diameter: UFloat
+    outer: UFloat
+    centred: UFloat
+    smallest: UFloat
+    mean: UFloat
+    largest: UFloat
+    offset: UFloat
+    smallest_direction: tuple[float, float]
+    angles: FloatArray
+    widths_mm: FloatArray
+    inner_px: FloatArray
+    outer_px: FloatArray
+    stone_edge: RoundEdge
+    tube_edge: RoundEdge
+    heights: GirdleHeights
+    bore: UFloat | None
+    influences: Influences
+    notes: tuple[str, ...]
+
+
+def read_rim(
+    image: LightImage,
+    calibration: Calibration,
+    candidate: Candidate,
+    length: Height,
+    *,
+    bore_mm: UFloat | None = None,
+    wall_mm: UFloat | None = None,
+    girdle_above: Height | None = None,
+    card_height_mm: float = 0.0,
+) -> RimReading:
+    """Read a stone that lies on the end of a tube.
+
+    Parameters
+    ----------
+    image, calibration, candidate
+        The photograph, its geometry, and where the tube stands.
+    length : Height
+        The tube's length: the height of its top face.
+    bore_mm, wall_mm : uncertainties.UFloat, optional
+        Typed bore or wall of the tube.
+    girdle_above : Height, optional
+        Typed height of the girdle above the tube's top face.
+    card_height_mm : float
+        How high above the table the card lies.
+
+    Raises
+    ------
+    OutlineUnclear, NoStone, StoneHidesTube, StoneOffTube
+        The photograph does not allow it.
+    """
+    view = calibration.view
+    blur = max(calibration.blur_px, 0.5)
+    top = length.mm - card_height_mm
+    centre = view.to_plane(view.to_pixels(np.array([candidate.centre_mm])), top)[0]
+    radius = candidate.radius_mm * (1.0 - top / view.distance_mm)
+    edges = face_edges(image, view, centre, radius, top, blur)
+    picked = pick_outer(edges)
+    if picked is None:
+        raise OutlineUnclear(
+            "no outer edge of a tube was found",
+            "a tube standing on its end with the stone on top, its upper rim lit evenly",
+            "turn the light, or put a darker paper under the tube, inside the frame",
+        )
+    tube_edge = picked.edge
+    refuse_unclear(tube_edge, "tube")
+    ledge, u_ledge = DEFAULT_LEDGE_MM, DEFAULT_LEDGE_U_MM
+    tube_height = Height(top, length.u_mm, length.source)
+    heights = girdle_on_tube(1.85 * tube_edge.circle.radius, 1.85 * tube_edge.circle.radius - 2 * ledge, tube_height, girdle_above)
+    stone_edge: RoundEdge | None = None
+    for _ in range(2):
+        stone_edge = girdle_on_face(image, view, tube_edge, heights, blur)
+        if stone_edge is None:
+            break
+        seat = stone_edge.diameter_mm - 2 * ledge
+        if bore_mm is not None:
+            seat = bore_mm.nominal_value
+        elif wall_mm is not None:
+            seat = tube_edge.diameter_mm - 2 * wall_mm.nominal_value
+        heights = girdle_on_tube(stone_edge.diameter_mm, seat, tube_height, girdle_above)
+    if stone_edge is None:
+        raise _no_girdle(image, calibration, tube_edge, top, blur)
+    refuse_unclear(stone_edge, "stone")
+    known = bore_mm is not None or wall_mm is not None or girdle_above is not None
+    u_above = heights.u_mm if known else float(np.hypot(heights.u_mm, u_ledge))
+    values, changes, rule = _evaluate(calibration, tube_edge, stone_edge, heights, top, length.u_mm, u_above)
+    del rule
+    influences = Influences()
+    extra_stone = _edge_terms("stone", stone_edge)
+    extra_tube = _edge_terms("outer", tube_edge)
+    stone = figure(influences, 0, values, changes, extra_stone)
+    outer = figure(influences, 1, values, changes, extra_tube)
+    dx = figure(influences, 2, values, changes, {("centre x", "fit"): fit_u_mm(stone_edge) / 2**0.5})
+    dy = figure(influences, 3, values, changes, {("centre y", "fit"): fit_u_mm(stone_edge) / 2**0.5})
+    offset = usqrt(dx * dx + dy * dy + 1e-12)
+    centred = (outer - stone) / 2
+    smallest, largest = centred - offset, centred + offset
+    distance = float(np.hypot(dx.nominal_value, dy.nominal_value))
+    if smallest.nominal_value + 2.0 * smallest.std_dev < 0.0 and distance > 0.05:
+        raise StoneOffTube(
+            f"the stone reaches {-smallest.nominal_value:.2f} mm beyond the tube's edge on one side",
+            "a stone that lies wholly on the tube's end",
+            "push the stone to the middle of the tube and photograph again",
+        )
+    direction = (dx.nominal_value / distance, dy.nominal_value / distance) if distance > 1e-9 else (0.0, -1.0)
+    angles = np.arange(PROFILE_POINTS) * 2.0 * np.pi / PROFILE_POINTS
+    widths, inner_px, outer_px = _profile(calibration, tube_edge, stone_edge, values, heights, top, angles)
+    mean = centred + float(np.mean(widths) - (values[1] - values[0]) / 2)
+    bore = bore_mm if bore_mm is not None else (outer - 2 * wall_mm if wall_mm is not None else None)
+    notes = () if known else ("the ledge under the stone is not known: type --bore or --wall to place the girdle better",)
+    return RimReading(
+        stone, outer, centred, smallest, mean, largest, offset, direction, angles, widths, inner_px, outer_px,
+        stone_edge, tube_edge, heights, bore, influences, notes,
+    )
+
+
+def _evaluate(
+    calibration: Calibration,
+    tube_edge: RoundEdge,
+    stone_edge: RoundEdge,
+    heights: GirdleHeights,
+    top: float,
+    u_top: float,
+    u_above: float,
+) -> tuple[FloatArray, dict[tuple[str, str], FloatArray], None]:
+    """Stone diameter, outer diameter and the stone's centre less the tube's, with their changes."""
+    view = calibration.view
+
+    def state(rise: float = 0.0, above: float = 0.0, thicker: float = 0.0) -> State:
+        lower, upper = heights.lower_mm + rise + above - thicker / 2, heights.upper_mm + rise + above + thicker / 2
+        return State(view, {"face": level(top + rise), "girdle": wall(lower, upper)})
+
+    def evaluator(s: State) -> FloatArray:
+        tube = tube_edge.refit(s.view, s.heights["face"])
+        stone = stone_edge.refit(s.view, s.heights["girdle"])
+        return np.array([2.0 * stone.radius, 2.0 * tube.radius, stone.x - tube.x, stone.y - tube.y])
+
+    moved = [
+        ("tube height", "height", state(rise=u_top)),
+        ("girdle above tube", "height", state(above=u_above)),
+        ("girdle thickness", "height", state(thicker=heights.u_thickness_mm)),
+    ]
+    values, changes = evaluate(evaluator, state(), calibration, moved)
+    return values, changes, None
+
+
+def _edge_terms(name: str, edge: RoundEdge) -> dict[tuple[str, str], float]:
+    return {
+        (f"{name} edge", "edge"): 2.0 * edge_u_px(edge) / edge.px_per_mm,
+        (f"{name} fit", "fit"): fit_u_mm(edge),
+    }
+
+
+def _profile(
+    calibration: Calibration,
+    tube_edge: RoundEdge,
+    stone_edge: RoundEdge,
+    values: FloatArray,
+    heights: GirdleHeights,
+    top: float,
+    angles: FloatArray,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Width of the rim along the stone's normals, and both edges in the photograph."""
+    direction = np.column_stack([np.cos(angles), np.sin(angles)])
+    stone_radius, tube_radius = values[0] / 2, values[1] / 2
+    shift = values[2:4]
+    # From the stone's edge along its normal to the tube's circle, with the tube's centre as origin.
+    start = shift + stone_radius * direction
+    along = np.sum(start * direction, axis=1)
+    inside = along**2 - np.sum(start**2, axis=1) + tube_radius**2
+    widths = -along + np.sqrt(np.maximum(inside, 0.0))
+    middle = tube_edge.circle.centre
+    normals = direction
+    rule = wall(heights.lower_mm, heights.upper_mm)
+    own = stone_edge.circle.centre + stone_radius * direction
+    view = calibration.view
+    inner_px = view.to_pixels(own, rule(view, own, normals))
+    outer_px = view.to_pixels(middle + start + widths[:, None] * direction, np.full(len(angles), top))
+    return widths, inner_px, outer_px
+
+
+def _no_girdle(
+    image: LightImage, calibration: Calibration, tube_edge: RoundEdge, top: float, blur: float
+) -> PhotoError:
+    """Tell a stone that hides the tube from a tube without a stone."""
+    px = 1.0 / tube_edge.px_per_mm
+    if is_textured(image, calibration.view, tube_edge, top, blur):
+        return StoneHidesTube(
+            f"no rim of metal is seen round the stone (the outermost edge is {tube_edge.diameter_mm:.2f} mm wide and "
+            f"looks like the stone's)",
+            f"a tube wider than the stone; a rim thinner than {2.5 * px:.2f} mm can't be seen in this photo",
+            "take a wider tube, or come closer if a rim is there",
+        )
+    return NoStone(
+        "a tube is there, but no stone's edge on it",
+        "a stone lying on the tube's end, its girdle standing out from the metal",
+        "use rimsight tube for a tube alone, or turn the light so that the girdle shows",
+    )

@@ -1,0 +1,164 @@
+"""Reading a round stone that lies on the card: girdle diameter, smallest, largest."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from uncertainties import UFloat
+
+from rimsight.calibration.errors import PhotoError
+from rimsight.calibration.height import GirdleHeights, Height, girdle_on_card
+from rimsight.calibration.pixels import LightImage
+from rimsight.calibration.square import Calibration
+from rimsight.vision.candidates import Candidate
+from rimsight.vision.girdle import find_boundary, girdle_hypotheses
+from rimsight.vision.influences import Influences
+from rimsight.vision.outline import RoundEdge, level, wall
+from rimsight.vision.reading import State, edge_u_px, evaluate, figure, fit_u_mm, form
+
+#: Below this much of the round there is no result: a radius from less than half the round is worth little.
+SMALLEST_COVERAGE_DEG = 180.0
+#: An edge must show on the round at least this much.
+SMALLEST_SUPPORT = 0.12
+#: A second edge whose merit reaches this share of the best one's makes the reading doubtful.
+RIVAL_SHARE = 0.6
+
+
+class OutlineUnclear(PhotoError):
+    """The edge of the subject is not seen on enough of the round."""
+
+    kind = "outline_unclear"
+
+
+class NotRound(PhotoError):
+    """The subject's outline is no circle."""
+
+    kind = "not_round"
+
+
+@dataclass(frozen=True)
+class StoneReading:
+    """A stone read from a photograph.
+
+    Parameters
+    ----------
+    diameter, smallest, largest : uncertainties.UFloat
+        Girdle diameter: of the fitted circle, and smallest and largest two-point diameter, millimetres.
+    edge : RoundEdge
+        The girdle's edge.
+    heights : GirdleHeights
+        Heights that were used.
+    doubt_mm : float
+        Distance in diameter to another edge that would do nearly as well; 0 when there is none.
+    influences : Influences
+        The photograph's variables.
+    """
+
+    diameter: UFloat
+    smallest: UFloat
+    largest: UFloat
+    edge: RoundEdge
+    heights: GirdleHeights
+    doubt_mm: float
+    influences: Influences
+
+
+def read_stone(
+    image: LightImage,
+    calibration: Calibration,
+    candidate: Candidate,
+    *,
+    girdle: Height | None = None,
+    card_height_mm: float = 0.0,
+) -> StoneReading:
+    """Read a round stone that lies on its table on the card.
+
+    Parameters
+    ----------
+    image : LightImage
+        The photograph.
+    calibration : Calibration
+        Its geometry.
+    candidate : Candidate
+        Where the stone lies.
+    girdle : Height, optional
+        Typed height of the girdle's middle above the table; default from the stone's diameter.
+    card_height_mm : float
+        How high above the table the card lies.
+
+    Raises
+    ------
+    OutlineUnclear, NotRound
+        The photograph does not allow it.
+    """
+    view = calibration.view
+    blur = max(calibration.blur_px, 0.5)
+    centre = np.array(candidate.centre_mm)
+    heights = girdle_on_card(2.0 * candidate.radius_mm, girdle)
+    centre, boundary, _ = find_boundary(
+        image, view, centre, candidate.radius_mm, heights.mean_mm - card_height_mm, blur
+    )
+    heights = girdle_on_card(2.0 * boundary, girdle)
+    rule = wall(heights.lower_mm - card_height_mm, heights.upper_mm - card_height_mm)
+    found = girdle_hypotheses(image, view, centre, boundary, rule, heights.mean_mm - card_height_mm, blur)
+    if not found:
+        raise OutlineUnclear(
+            "no closed edge was found where something lies",
+            "a stone whose girdle stands out from the paper",
+            "turn the light so that the stone's edge stands out, or move it a little",
+        )
+    best_merit, edge = found[0]
+    refuse_unclear(edge, "stone")
+    heights = girdle_on_card(edge.diameter_mm, girdle)
+    # Only rivals further out than half a pixel in radius count; nearer ones are the same edge.
+    rivals = [other for merit, other in found[1:] if merit > RIVAL_SHARE * best_merit]
+    gap_px = max((abs(o.circle.radius - edge.circle.radius) * edge.px_per_mm for o in rivals), default=0.0)
+
+    def rule_at(shift_mm: float, thicker_mm: float = 0.0) -> State:
+        lower = heights.lower_mm - card_height_mm + shift_mm - thicker_mm / 2
+        return State(view, {"girdle": wall(lower, lower + heights.upper_mm - heights.lower_mm + thicker_mm)})
+
+    def evaluator(state: State) -> np.ndarray:
+        return np.array([2.0 * edge.refit(state.view, state.heights["girdle"]).radius])
+
+    influences = Influences()
+    values, changes = evaluate(
+        evaluator,
+        rule_at(0.0),
+        calibration,
+        [
+            ("girdle height", "height", rule_at(heights.u_mm)),
+            ("girdle thickness", "height", rule_at(0.0, heights.u_thickness_mm)),
+        ],
+    )
+    u_edge = 2.0 * edge_u_px(edge, rival_gap_px=gap_px) / edge.px_per_mm
+    extra = {("stone edge", "edge"): u_edge, ("stone fit", "fit"): fit_u_mm(edge)}
+    # Blur pulls a curved edge inwards by sigma^2 / (2 R) (Mendonca et al.; checked numerically).
+    values = values + blur**2 / (edge.circle.radius * edge.px_per_mm) / edge.px_per_mm
+    diameter = figure(influences, 0, values, changes, extra)
+    shape = form(edge, view)
+    u_form = 0.15 / edge.px_per_mm + 0.3 * edge.scatter_px / edge.px_per_mm
+    smallest = diameter * shape.smallest + influences.figure(0.0, {("smallest", "form"): u_form})
+    largest = diameter * shape.largest + influences.figure(0.0, {("largest", "form"): u_form})
+    doubt = 2.0 * gap_px / edge.px_per_mm
+    return StoneReading(diameter, smallest, largest, edge, heights, doubt, influences)
+
+
+def refuse_unclear(edge: RoundEdge, what: str) -> None:
+    """Refuse an edge that is seen on too little of the round, or too faintly, or that is no circle."""
+    if edge.coverage_deg < SMALLEST_COVERAGE_DEG:
+        raise OutlineUnclear(
+            f"only {edge.coverage_deg:.0f} degrees of the {what}'s edge are seen",
+            f"at least {SMALLEST_COVERAGE_DEG:.0f} degrees",
+            "turn the light or the stone so that the edge stands out all round",
+        )
+    if edge.support < SMALLEST_SUPPORT:
+        raise OutlineUnclear(
+            f"the {what}'s edge hardly stands out from the ground",
+            "an edge that is darker, lighter or more coloured than the ground on most of the round",
+            "use softer light from two sides, come closer, or lay the stone on a grey paper inside the frame",
+        )
+
+
+__all__ = ["NotRound", "OutlineUnclear", "StoneReading", "level", "read_stone", "refuse_unclear"]

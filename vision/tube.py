@@ -1,0 +1,197 @@
+"""Reading a tube's end from above: outer diameter, bore, wall."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from uncertainties import UFloat
+from uncertainties.umath import sqrt as usqrt
+
+from rimsight.calibration.height import Height
+from rimsight.calibration.pixels import LightImage
+from rimsight.calibration.square import Calibration
+from rimsight.vision.candidates import Candidate
+from rimsight.vision.influences import Influences
+from rimsight.vision.outline import RoundEdge, level
+from rimsight.vision.reading import State, edge_u_px, evaluate, figure, fit_u_mm
+from rimsight.vision.steps import DoubleEdge, double_edge
+from rimsight.vision.stone import OutlineUnclear, refuse_unclear
+from rimsight.vision.tube_edges import RIVAL_SHARE, Scored, bore_edges, face_edges, pick_outer
+
+#: Two edges of the outer side further apart than this, in pixels, show as rings of their own.
+LARGEST_OUTER_GAP_PX = 2.4
+#: A chamfer that does not show as a second edge: its width is taken as uniform up to this (judgement: a deburred
+#: edge is 0.02 to 0.1 mm wide), and its edge as read anywhere on it. Standard uncertainty of a radius, millimetres.
+HIDDEN_CHAMFER_U_MM = 0.006
+
+
+@dataclass(frozen=True)
+class TubeReading:
+    """A tube's end read from a photograph.
+
+    Parameters
+    ----------
+    outer : uncertainties.UFloat
+        Outer diameter, millimetres.
+    bore : uncertainties.UFloat or None
+        Bore; None if no inner edge was found.
+    mouth : uncertainties.UFloat or None
+        Diameter of the bore's mouth where a chamfer shows beside the bore's edge.
+    wall, smallest_wall, largest_wall, eccentricity : uncertainties.UFloat or None
+        Wall and the offset of the bore, millimetres.
+    thinnest_direction : tuple of 2 floats or None
+        Unit vector (card coordinates) to where the wall is thinnest.
+    outer_edge, bore_edge : RoundEdge
+        The edges.
+    influences : Influences
+        The photograph's variables.
+    notes : tuple of str
+        What the reader should know.
+    """
+
+    outer: UFloat
+    bore: UFloat | None
+    mouth: UFloat | None
+    wall: UFloat | None
+    smallest_wall: UFloat | None
+    largest_wall: UFloat | None
+    eccentricity: UFloat | None
+    thinnest_direction: tuple[float, float] | None
+    outer_edge: RoundEdge
+    bore_edge: RoundEdge | None
+    influences: Influences
+    notes: tuple[str, ...]
+
+
+def read_tube(
+    image: LightImage,
+    calibration: Calibration,
+    candidate: Candidate,
+    length: Height,
+    *,
+    card_height_mm: float = 0.0,
+) -> TubeReading:
+    """Read the end of a tube that stands on the card.
+
+    Parameters
+    ----------
+    image, calibration, candidate
+        The photograph, its geometry, and where the tube stands.
+    length : Height
+        The tube's length: the height of its top face.
+    card_height_mm : float
+        How high above the table the card lies.
+
+    Raises
+    ------
+    OutlineUnclear
+        No edge that would do as the outer diameter.
+    """
+    view = calibration.view
+    blur = max(calibration.blur_px, 0.5)
+    height = length.mm - card_height_mm
+    centre = view.to_plane(view.to_pixels(np.array([candidate.centre_mm])), height)[0]
+    radius = candidate.radius_mm * (1.0 - height / view.distance_mm)
+    edges = face_edges(image, view, centre, radius, height, blur)
+    picked = pick_outer(edges)
+    if picked is None:
+        raise OutlineUnclear(
+            "no outer edge of a tube was found",
+            "a tube standing on its end, its upper rim sharp and lit evenly",
+            "turn the light, or check that the tube stands upright on the card",
+        )
+    outer_edge = picked.edge
+    refuse_unclear(outer_edge, "tube")
+    bores = bore_edges(image, view, outer_edge, edges, height, blur)
+    bore_edge = bores[0].edge if bores else None
+    shift_outer, outer_double = _outer_shift(image, calibration, outer_edge, height, blur)
+    shift_bore, bore_double = (0.0, None) if bore_edge is None else _bore_shift(image, calibration, bore_edge, height, blur)
+
+    def state(rise_mm: float) -> State:
+        return State(view, {"face": level(height + rise_mm)})
+
+    def evaluator(s: State) -> np.ndarray:
+        rule = s.heights["face"]
+        outer = outer_edge.refit(s.view, rule)
+        values = [2.0 * outer.radius]
+        if bore_edge is not None:
+            bore = bore_edge.refit(s.view, rule)
+            values += [2.0 * bore.radius, bore.x - outer.x, bore.y - outer.y]
+        return np.array(values)
+
+    influences = Influences()
+    values, changes = evaluate(evaluator, state(0.0), calibration, [("tube height", "height", state(length.u_mm))])
+    notes: list[str] = []
+    outer = figure(influences, 0, values, changes, _edge_terms("outer", outer_edge, 0.0)) + _shift(outer_edge, shift_outer)
+    if outer_double is not None:
+        notes.append("a chamfer shows on the outer edge; the outer one of its two edges is read")
+    if bore_edge is None:
+        notes.append("no inner edge was found: the bore is not read")
+        return TubeReading(
+            outer, None, None, None, None, None, None, None, outer_edge, None, influences, tuple(notes)
+        )
+    gap = _rival_gap_px(bores)
+    bore = figure(influences, 1, values, changes, _edge_terms("bore", bore_edge, gap)) + _shift(bore_edge, shift_bore)
+    mouth = None
+    if bore_double is not None:
+        mouth = bore + 2.0 * (bore_double.outer_px - min(bore_double.inner_px, 0.0)) / bore_edge.px_per_mm
+        notes.append("a chamfer shows at the bore: the bore is its inner edge, the mouth its outer one")
+    elif gap:
+        notes.append("a second ring shows near the bore (a chamfer, or the far end): the bore is uncertain")
+    else:
+        notes.append("the sharpest inner edge is read as the bore; a chamfer too narrow to show would widen it")
+    wall = (outer - bore) / 2
+    u_centre = 2.0**0.5 * fit_u_mm(bore_edge) / 2
+    dx = figure(influences, 2, values, changes, {("bore x", "fit"): u_centre})
+    dy = figure(influences, 3, values, changes, {("bore y", "fit"): u_centre})
+    offset = usqrt(dx * dx + dy * dy + 1e-12)
+    length_mm = float(np.hypot(dx.nominal_value, dy.nominal_value))
+    direction = (dx.nominal_value / length_mm, dy.nominal_value / length_mm) if length_mm > 1e-9 else None
+    return TubeReading(
+        outer, bore, mouth, wall, wall - offset, wall + offset, offset, direction, outer_edge, bore_edge, influences,
+        tuple(notes),
+    )
+
+
+def _outer_shift(
+    image: LightImage, calibration: Calibration, edge: RoundEdge, height: float, blur: float
+) -> tuple[float, DoubleEdge | None]:
+    """How far outside the traced edge the tube's own outer edge lies, pixels."""
+    double = double_edge(image, calibration.view, edge, height, blur, inside_px=4.0, outside_px=2.5)
+    if double is None or double.outer_px - double.inner_px > LARGEST_OUTER_GAP_PX:
+        return 0.0, None
+    return max(double.outer_px, 0.0), double
+
+
+def _bore_shift(
+    image: LightImage, calibration: Calibration, edge: RoundEdge, height: float, blur: float
+) -> tuple[float, DoubleEdge | None]:
+    """How far outside (negative: inside) the traced edge the bore's own edge lies, pixels."""
+    double = double_edge(image, calibration.view, edge, height, blur, inside_px=4.0, outside_px=4.0)
+    if double is None:
+        return 0.0, None
+    return min(double.inner_px, 0.0), double
+
+
+def _shift(edge: RoundEdge, shift_px: float) -> float:
+    return 2.0 * shift_px / edge.px_per_mm
+
+
+def _edge_terms(name: str, edge: RoundEdge, rival_gap_px: float) -> dict[tuple[str, str], float]:
+    place = edge_u_px(edge, rival_gap_px=rival_gap_px) / edge.px_per_mm
+    return {
+        (f"{name} edge", "edge"): 2.0 * float(np.hypot(place, HIDDEN_CHAMFER_U_MM)),
+        (f"{name} fit", "fit"): fit_u_mm(edge),
+    }
+
+
+def _rival_gap_px(edges: list[Scored]) -> float:
+    """Distance to the furthest edge that would do nearly as well, pixels; 0 when there is none near."""
+    best = edges[0]
+    gaps = [
+        abs(item.edge.circle.radius - best.edge.circle.radius) * best.edge.px_per_mm
+        for item in edges[1:]
+        if item.merit > RIVAL_SHARE * best.merit
+    ]
+    return max((gap for gap in gaps if gap < 8.0), default=0.0)

@@ -1,0 +1,162 @@
+"""Finding the edges of a tube's end: the outer diameter and the bore, at the height of the top face.
+
+Seen off-axis a tube shows its side wall on one side and its inner wall on the other. Mapped through the plane of the
+top face, only the face's own edges are circles all round: the foot of the wall, the bore's far end, shadows and
+reflections are shifted or partial. So rings are found by consensus in that plane.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rimsight.calibration.camera import View
+from rimsight.calibration.pixels import LightImage
+from rimsight.vision.fields import colour_crests, edge_field
+from rimsight.vision.outline import RoundEdge, level, measure_edge, ring_circle
+from rimsight.vision.polar import unroll
+from rimsight.vision.rings import strongest_rings
+
+FloatArray = NDArray[np.float64]
+
+#: An edge must be seen on half the round: below 180 degrees a radius's uncertainty grows 2.3-fold and more.
+SMALLEST_COVERAGE_DEG = 180.0
+#: Walls of setting tube are at least this thick, millimetres.
+THINNEST_WALL_MM = 0.2
+#: The outer diameter's edge shows at least this much, this closely, over this much of the round. Relative limits
+#: fail here: the bore may show twenty times as sharply as an outer edge that is as light as the ground.
+OUTER_SUPPORT = 0.25
+OUTER_SCATTER_PX = 0.7
+OUTER_COVERAGE_DEG = 240.0
+#: An edge counts as one of colour from this share of colour difference on.
+COLOURED = 0.3
+#: How far colour may bleed outside the edge of luminance, pixels.
+BLEEDING_PX = 4.0
+#: Another edge counts as a rival when its merit reaches this share of the best one's.
+RIVAL_SHARE = 0.6
+
+
+@dataclass(frozen=True)
+class Scored:
+    """An edge with its merit."""
+
+    merit: float
+    edge: RoundEdge
+
+
+def face_edges(
+    image: LightImage, view: View, centre_mm: FloatArray, radius_mm: float, height_mm: float, blur_px: float
+) -> list[Scored]:
+    """Ring-shaped edges in the plane of a tube's top face, best first.
+
+    Parameters
+    ----------
+    image, view
+        The photograph and its geometry.
+    centre_mm : ndarray of shape (2,)
+        Rough centre, in the plane at `height_mm`.
+    radius_mm : float
+        Rough outer radius.
+    height_mm : float
+        Height of the top face.
+    blur_px : float
+        Blur, pixels.
+
+    Returns
+    -------
+    list of Scored
+        The merit is high for a sharp ring that is seen all round.
+    """
+    centre = np.asarray(centre_mm, dtype=np.float64)
+    px = 1.0 / view.px_per_mm((float(centre[0]), float(centre[1])), height_mm)
+    largest = 1.35 * radius_mm + 0.5 + 12.0 * px
+    polar = unroll(image, view, centre, height_mm, 0.12 * radius_mm, largest, angles=480)
+    field = edge_field(polar, blur_px)
+    shift = 0.35 * radius_mm + 0.2
+    scored: list[Scored] = []
+    # Colour as well: a gold tube on white paper may show no step of luminance.
+    for crests in (field.crests, colour_crests(polar, blur_px)):
+        for ring in strongest_rings(crests, polar, largest_shift_mm=shift, smallest_support=0.22, most=6):
+            own, radius = ring_circle(centre, ring)
+            _add(scored, image, view, own, radius, height_mm, blur_px, px, field.noise)
+    scored.sort(key=lambda item: -item.merit)
+    return scored
+
+
+def pick_outer(edges: list[Scored]) -> Scored | None:
+    """The outermost edge that is seen well: the outer diameter. None when there is none."""
+    good = [
+        item
+        for item in edges
+        if item.edge.support >= OUTER_SUPPORT
+        and item.edge.scatter_px <= OUTER_SCATTER_PX
+        and item.edge.coverage_deg >= OUTER_COVERAGE_DEG
+    ]
+    if not good:
+        return None
+    outermost = max(good, key=lambda item: item.edge.circle.radius)
+    if outermost.edge.colour > COLOURED:
+        # Colour bleeds outwards by a pixel or two; a better edge of luminance just inside of it is the tube's.
+        near = [
+            item
+            for item in good
+            if item.edge.colour <= COLOURED
+            and (outermost.edge.circle.radius - item.edge.circle.radius) * item.edge.px_per_mm < BLEEDING_PX
+            and item.merit > outermost.merit
+        ]
+        if near:
+            return max(near, key=lambda item: item.merit)
+    return outermost
+
+
+def bore_edges(
+    image: LightImage, view: View, outer: RoundEdge, edges: list[Scored], height_mm: float, blur_px: float
+) -> list[Scored]:
+    """Candidate edges for the bore, best first: rings well inside the outer diameter."""
+    circle = outer.circle
+    px = 1.0 / outer.px_per_mm
+    scored = [item for item in edges if _inside(item.edge, circle.centre, circle.radius)]
+    polar = unroll(image, view, circle.centre, height_mm, 0.1 * circle.radius, circle.radius + 4.0 * px, angles=480)
+    field = edge_field(polar, blur_px, noise=outer.noise)
+    crests = np.where(polar.radii_mm[None, :] < circle.radius - THINNEST_WALL_MM, field.crests, 0.0)
+    shift = min(0.3 * circle.radius, 0.5 * (circle.radius - 0.1))
+    for ring in strongest_rings(crests, polar, largest_shift_mm=shift, smallest_support=0.2, most=4):
+        own, radius = ring_circle(circle.centre, ring)
+        _add(scored, image, view, own, radius, height_mm, blur_px, px, outer.noise)
+    scored = [item for item in scored if _inside(item.edge, circle.centre, circle.radius)]
+    scored.sort(key=lambda item: -item.merit)
+    return scored
+
+
+def _inside(edge: RoundEdge, centre: FloatArray, radius: float) -> bool:
+    offset = float(np.hypot(*(edge.circle.centre - centre)))
+    return edge.circle.radius + offset < radius - THINNEST_WALL_MM and edge.circle.radius > 0.1
+
+
+def _add(
+    scored: list[Scored],
+    image: LightImage,
+    view: View,
+    centre: FloatArray,
+    radius: float,
+    height_mm: float,
+    blur_px: float,
+    px: float,
+    noise: float,
+) -> None:
+    try:
+        edge = measure_edge(image, view, centre, radius, level(height_mm), height_mm, blur_px, noise=noise)
+    except ValueError:
+        return
+    if edge.coverage_deg < SMALLEST_COVERAGE_DEG:
+        return
+    merit = edge.merit
+    for k, other in enumerate(scored):
+        near = abs(other.edge.circle.radius - edge.circle.radius) < 0.6 * px
+        if near and np.hypot(*(other.edge.circle.centre - edge.circle.centre)) < 1.0 * px:
+            if merit > other.merit:
+                scored[k] = Scored(merit, edge)
+            return
+    scored.append(Scored(merit, edge))

@@ -45,7 +45,7 @@ def register(app: typer.Typer) -> None:
     def watch(
         folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder into which the pictures come.")],
         keeping: Keeping,
-        kind: Annotated[str, typer.Option("--as", help="What they show: stone, tube, rim, parcel, side.")],
+        kind: Annotated[str, typer.Option("--as", help="What they show: stone, tube or rim.")],
         given: Annotated[
             list[str] | None,
             typer.Option("--input", metavar="NAME=VALUE", help="An input of the measurement; may be given again."),
@@ -59,14 +59,18 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         from importlib import import_module
 
-        from rimsight.archive.records import kind_name
+        from rimsight.cli.measure_inputs import read_inputs
 
         if not folder.is_dir():
             raise NotADirectoryError(f"there is no folder {folder}")
+        inputs = typed_inputs(given or [])
+        if keeping.metal and kind == "rim":
+            inputs.setdefault("metal", keeping.metal)  # it decides which rules the rim is judged by
+        read_inputs(kind, inputs)  # refused now, not with every picture
         watcher = Watcher(
             measure=import_module("rimsight.cli.measuring").measure_photo,
-            kind=kind_name(kind),
-            inputs=typed_inputs(given or []),
+            kind=kind,
+            inputs=inputs,
             labels=keeping.labels(),
             keep=keeping.keep is not False,
             tell=_tell_json if as_json else _tell,

@@ -11,6 +11,10 @@ import typer
 #: module's name.
 COMMAND_MODULES: tuple[str, ...] = (
     "card",
+    "camera",
+    "stone",
+    "tube",
+    "rim",
     "fit",
     "rules",
     "plan",

@@ -1,0 +1,212 @@
+"""From a photo's file and typed inputs to a result: what every measuring command, the archive and `watch` call.
+
+    result, overlay = measure_photo("rim", Path("IMG_0042.HEIC"), {"length": "5.2", "bore": "4,4"})
+
+Nothing here prints or writes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from rimsight.cli.measure_inputs import Inputs, read_inputs
+
+if TYPE_CHECKING:
+    from rimsight.calibration.pose import Prior
+    from rimsight.calibration.print_check import PrintCheck
+    from rimsight.calibration.square import Calibration
+    from rimsight.fit.report import FitReport
+    from rimsight.vision.exif import FocalHint
+    from rimsight.vision.photo import Photo
+    from rimsight.vision.rim import RimReading
+    from rimsight.vision.stone import StoneReading
+    from rimsight.vision.tube import TubeReading
+
+    Reading = StoneReading | TubeReading | RimReading
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """One photo, measured.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        What was typed.
+    photo : Photo
+        The photograph.
+    hint : FocalHint
+        What the file says about the focal length.
+    checks : mapping of side to PrintCheck, or PrintCheck
+        Measured check lines that could have been used.
+    calibration : Calibration
+        Its geometry.
+    reading : StoneReading, TubeReading or RimReading
+        What was read.
+    report : FitReport or None
+        The verdict on a rim.
+    """
+
+    inputs: Inputs
+    photo: Photo
+    hint: FocalHint
+    checks: dict[float, PrintCheck] | PrintCheck
+    calibration: Calibration
+    reading: Reading
+    report: FitReport | None = None
+
+    @property
+    def check(self) -> PrintCheck | None:
+        """The measured check lines that were used."""
+        if not self.calibration.reference.checked or self.calibration.reference.plain:
+            return None
+        return self.checks.get(self.calibration.reference.side_mm) if isinstance(self.checks, dict) else self.checks
+
+
+def measure_photo(kind: str, photo_path: Path, inputs: Mapping[str, Any]) -> tuple[dict[str, Any], bytes | None]:
+    """Measure a photo.
+
+    Parameters
+    ----------
+    kind : str
+        "stone", "tube" or "rim".
+    photo_path : Path
+        The photo's file.
+    inputs : mapping
+        What was typed, by the options' names with underscores; see `rimsight.cli.measure_inputs`.
+
+    Returns
+    -------
+    result : dict
+        The object that the command prints with `--json`.
+    overlay : bytes or None
+        The photo with what was measured drawn on it, JPEG.
+
+    Raises
+    ------
+    PhotoError
+        The photo does not allow it.
+    ValueError
+        A wrong input.
+    OSError
+        The file can't be read.
+    """
+    from rimsight.cli.result import result_of
+
+    measured = measure(read_inputs(kind, inputs), photo_path)
+    return result_of(measured), overlay_of(measured, "jpg")
+
+
+def measure(inputs: Inputs, photo_path: Path) -> Measurement:
+    """Measure a photo and keep everything that was found on the way; see `measure_photo`."""
+    from rimsight.calibration.square import read_square
+    from rimsight.vision.photo import camera_hint, load_photo
+    from rimsight.vision.subjects import SeveralSubjects, choose, find_subjects
+
+    checks = _checks(inputs)
+    photo = load_photo(photo_path)
+    hint = camera_hint(photo)
+    calibration = read_square(
+        photo.light, prior_of(photo, hint, inputs), check=checks, square_side_mm=inputs.square_side_mm
+    )
+    subjects = find_subjects(photo.light, calibration)
+    try:
+        candidate = choose(subjects, inputs.pick, "stone" if inputs.kind == "stone" else "tube")
+    except SeveralSubjects as several:
+        several.light, several.calibration = photo.light, calibration
+        raise
+    reading, report = _READERS[inputs.kind](inputs, photo, calibration, candidate)
+    return Measurement(inputs, photo, hint, checks, calibration, reading, report)
+
+
+def prior_of(photo: Photo, hint: FocalHint, inputs: Inputs) -> Prior:
+    """What is known of the camera: the typed distance, and what the file says."""
+    from rimsight.calibration.pose import prior_for
+
+    return prior_for(
+        photo.light.width_px,
+        photo.light.height_px,
+        f_px=hint.f_px,
+        u_rel_f=hint.u_rel or 0.0,
+        distance_mm=inputs.camera_distance_mm,
+        source=hint.source,
+    )
+
+
+def overlay_of(measured: Measurement, format: Literal["jpg", "png"]) -> bytes:
+    """Draw what was measured on the photo, encoded as a picture's file."""
+    from rimsight.cli.measure_overlay import overlay_for
+    from rimsight.vision.overlay import draw, encode
+
+    return encode(draw(measured.photo.light, overlay_for(measured)), format)
+
+
+def _checks(inputs: Inputs) -> dict[float, PrintCheck] | PrintCheck:
+    """Measured check lines: typed with the call, of the named card, or the newest on record for each size of card."""
+    if inputs.check is not None:
+        return inputs.check
+    if inputs.square_side_mm is not None:
+        return {}
+    from rimsight.calibration.print_check import default_path, load_checks
+
+    known = load_checks(default_path())
+    if inputs.card is None:
+        return {check.side_mm: check for check in known.values()}
+    if inputs.card not in known:
+        names = ", ".join(repr(name) for name in known) or "none yet"
+        raise ValueError(f"--card: no printed card named {inputs.card!r} is on record; known: {names}")
+    return known[inputs.card]
+
+
+def _stone(
+    inputs: Inputs, photo: Photo, calibration: Calibration, candidate: Any
+) -> tuple[StoneReading, None]:
+    from rimsight.vision.stone import read_stone
+
+    girdle = inputs.typed_height(inputs.height_mm, "height of the girdle above the table")
+    reading = read_stone(photo.light, calibration, candidate, girdle=girdle, card_height_mm=inputs.card_height_mm)
+    return reading, None
+
+
+def _tube(inputs: Inputs, photo: Photo, calibration: Calibration, candidate: Any) -> tuple[TubeReading, None]:
+    from rimsight.vision.tube import read_tube
+
+    reading = read_tube(
+        photo.light, calibration, candidate, tube_length(inputs), card_height_mm=inputs.card_height_mm
+    )
+    return reading, None
+
+
+def tube_length(inputs: Inputs) -> Any:
+    """The tube's length as typed, or what tubes are usually long, as a `Height`."""
+    from rimsight.calibration.height import TUBE_LENGTH_MM, TUBE_LENGTH_U_MM, Height
+
+    typed = inputs.typed_height(inputs.length_mm, "length of the tube")
+    return typed or Height(TUBE_LENGTH_MM, TUBE_LENGTH_U_MM, "default: tubes of 3 to 12 mm")
+
+
+def _rim(inputs: Inputs, photo: Photo, calibration: Calibration, candidate: Any) -> tuple[RimReading, FitReport]:
+    from rimsight.cli.judge import judge
+    from rimsight.fit.numbers import within
+    from rimsight.fit.rules import load
+    from rimsight.vision.rim import read_rim
+
+    rules = load(inputs.rules)  # a broken file of rules is told before the work
+    bore, wall = inputs.bore_mm, inputs.wall_mm
+    reading = read_rim(
+        photo.light,
+        calibration,
+        candidate,
+        tube_length(inputs),
+        bore_mm=None if bore is None else within(bore, rules.number("caliper.inside_mm"), "bore"),
+        wall_mm=None if wall is None else within(wall, rules.number("caliper.outside_mm"), "wall"),
+        girdle_above=inputs.typed_height(inputs.height_mm, "height of the girdle above the tube"),
+        card_height_mm=inputs.card_height_mm,
+    )
+    return reading, judge(inputs, reading, calibration, rules)
+
+
+_READERS = {"stone": _stone, "tube": _tube, "rim": _rim}

@@ -1,0 +1,35 @@
+"""`rimsight stone`: the girdle diameter of a round stone on the card."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from rimsight.cli.keeping import Keeping
+from rimsight.cli.measure_command import Measuring, Photo, Text
+from rimsight.cli.option_groups import with_options
+
+STONE_HELP = """Measure a round stone that lies on its table inside the card's black frame.
+
+Gives the girdle's diameter, its smallest and largest, each with its uncertainty (95 %), and says what would make it
+better. The girdle's height above the paper matters: it is taken from usual proportions unless --height gives it.
+
+Example: rimsight stone IMG_0042.HEIC --out marked.png
+"""
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command `stone`."""
+
+    @app.command("stone", help=STONE_HELP)
+    @with_options(options=Measuring, keeping=Keeping)
+    def stone(
+        photo: Photo,
+        options: Measuring,
+        keeping: Keeping,
+        height: Annotated[Text, typer.Option(help="Height of the girdle above the table it lies on.")] = None,
+    ) -> None:
+        from rimsight.cli.measure_command import run
+
+        run("stone", photo, options, keeping, {"height": height})

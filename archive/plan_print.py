@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import io
 import itertools
+from collections.abc import Sequence
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from rimsight.archive import typeset
-from rimsight.archive.plan_ink import POINTS_PER_MM, Area, Line, Page, Words
+from rimsight.archive.plan_ink import POINTS_PER_MM, Area, Colour, Line, Page, Point, Words, circle
 
 SMALLEST_DPI, LARGEST_DPI = 100, 600
-#: Shapes are drawn this many times finer and averaged, a strip at a time, so that a page needs little memory.
-_FINER = 4
-_STRIP_PX = 256
+#: A pixel's share of a shape is exact across, and the mean of this many rows down.
+_ROWS = 8
+_JOINT_MM = 0.2  #: lines from this width on get round corners
 
 
 def pdf_bytes(page: Page) -> bytes:
@@ -71,11 +75,14 @@ def png_bytes(page: Page, dpi: int) -> bytes:
         raise ValueError(f"the resolution must be {SMALLEST_DPI} to {LARGEST_DPI} dpi, not {dpi}")
     px_per_mm = round(dpi / 0.0254) / 1000  # PNG stores whole pixels a metre
     width, height = round(page.width * px_per_mm), round(page.height * px_per_mm)
-    picture = Image.new("RGB", (width, height), "white")
-    for top in range(0, height, _STRIP_PX):
-        rows = min(_STRIP_PX, height - top)
-        strip = _shapes(page, width, rows, top, px_per_mm)
-        picture.paste(strip.reduce(_FINER), (0, top))
+    canvas = np.full((height, width, 3), 255, dtype=np.uint8)
+    for mark in page.marks:
+        if isinstance(mark, Area):
+            _paint(canvas, mark.rings, mark.fill, px_per_mm)
+        elif isinstance(mark, Line):
+            for outline in _outlines(mark):
+                _paint(canvas, (outline,), mark.colour, px_per_mm)
+    picture = Image.fromarray(canvas)
     for mark in page.marks:
         if isinstance(mark, Words):
             _png_words(picture, mark, px_per_mm)
@@ -100,45 +107,52 @@ def _pdf_words(canvas: Any, mark: Words, start: tuple[float, float]) -> None:
     canvas.restoreState()
 
 
-def _shapes(page: Page, width: int, rows: int, top: int, px_per_mm: float) -> Any:
-    """Draw the areas and lines of a strip of the page, finer by `_FINER`."""
-    from PIL import Image, ImageDraw
-
-    scale = px_per_mm * _FINER
-    strip = Image.new("RGB", (width * _FINER, rows * _FINER), "white")
-    pen = ImageDraw.Draw(strip)
-    low, high = top / px_per_mm - 1, (top + rows) / px_per_mm + 1
-
-    def place(x: float, y: float) -> tuple[float, float]:
-        # Pillow's whole numbers are the middles of pixels, page places the corners.
-        return x * scale - 0.5, (y - top / px_per_mm) * scale - 0.5
-
-    for mark in page.marks:
-        if isinstance(mark, Words):
-            continue
-        if isinstance(mark, Line):
-            for start, end in _strokes(mark):
-                if max(start[1], end[1]) >= low and min(start[1], end[1]) <= high:
-                    pen.polygon([place(*corner) for corner in _band(start, end, mark.width)], fill=_rgb(mark.colour))
-            continue
-        rings = [ring for ring in mark.rings if max(y for _, y in ring) >= low and min(y for _, y in ring) <= high]
-        if len(mark.rings) == 1:
-            for ring in rings:
-                pen.polygon([place(*point) for point in ring], fill=_rgb(mark.fill))
-        elif rings:
-            _paint_with_holes(strip, [[place(*point) for point in ring] for ring in rings], _rgb(mark.fill))
-    return strip
+def _paint(canvas: NDArray[np.uint8], rings: Sequence[Sequence[Point]], ink: Colour, px_per_mm: float) -> None:
+    """Lay a shape (even-odd rule) on the picture, every pixel by the share of it that is covered."""
+    pixels = [np.asarray(ring, dtype=np.float64) * px_per_mm for ring in rings]
+    every = np.concatenate(pixels)
+    left, top = np.maximum(np.floor(every.min(axis=0)).astype(int), 0)
+    right, bottom = np.minimum(np.ceil(every.max(axis=0)).astype(int), canvas.shape[1::-1])
+    if right <= left or bottom <= top:
+        return
+    y = top + (np.arange((bottom - top) * _ROWS) + 0.5) / _ROWS
+    cuts = np.concatenate([_crossings(ring, y) for ring in pixels], axis=1)
+    cuts.sort(axis=1)
+    x = np.arange(left, right, dtype=np.float64)
+    share = np.zeros((y.size, x.size), dtype=np.float32)
+    # Where a row has no more crossings, both ends are infinite and cover nothing.
+    for begin, end in zip(cuts[:, 0::2].T, cuts[:, 1::2].T, strict=True):
+        rows = np.flatnonzero(np.isfinite(begin))
+        if not rows.size:
+            break
+        span = np.minimum(x + 1, end[rows, None]) - np.maximum(x, begin[rows, None])
+        share[rows] += np.clip(span, 0.0, 1.0)
+    cover = share.reshape(bottom - top, _ROWS, right - left).mean(axis=1)[:, :, None]
+    part = canvas[top:bottom, left:right]
+    part[:] = np.rint(part * (1 - cover) + 255 * np.asarray(ink, dtype=np.float32) * cover).astype(np.uint8)
 
 
-def _paint_with_holes(strip: Any, rings: list[list[tuple[float, float]]], fill: tuple[int, int, int]) -> None:
-    from PIL import Image, ImageChops, ImageDraw
+def _crossings(ring: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Where each row meets the sides of a polygon: (rows, an even number), infinite where it does not."""
+    x0, y0 = ring.T
+    x1, y1 = np.roll(ring, -1, axis=0).T
+    row = y[:, None]
+    meets = (y0 <= row) != (y1 <= row)
+    rise = np.where(y1 == y0, 1.0, y1 - y0)
+    cuts = np.where(meets, x0 + (x1 - x0) * (row - y0) / rise, np.inf)
+    most = int(meets.sum(axis=1).max(initial=0))
+    cuts.sort(axis=1)
+    return np.asarray(cuts[:, : most + most % 2])
 
-    mask = Image.new("1", strip.size, 0)
-    for ring in rings:
-        one = Image.new("1", strip.size, 0)
-        ImageDraw.Draw(one).polygon(ring, fill=1)
-        mask = ImageChops.logical_xor(mask, one)
-    strip.paste(fill, (0, 0), mask)
+
+def _outlines(line: Line) -> list[Sequence[Point]]:
+    """Turn a line of some width into shapes: a band for each stroke, and discs where two of them meet."""
+    shapes: list[Sequence[Point]] = [_band(start, end, line.width) for start, end in _strokes(line)]
+    if line.width >= _JOINT_MM and not line.dash:
+        corners = line.points if line.closed else line.points[1:-1]
+        if len(corners) < 20:  # a circle's corners are none
+            shapes += [circle(x, y, line.width / 2, 16) for x, y in corners]
+    return shapes
 
 
 def _strokes(line: Line) -> list[tuple[tuple[float, float], tuple[float, float]]]:

@@ -118,8 +118,8 @@ def read_results(paths: list[Path], house: Rules) -> Results:
         stone, tube = _members(record, "stone"), _members(record, "tube")
         if not stone and not tube:
             raise ValueError(f"{path}: no figures of a stone or a tube in it")
-        assumed = record.get("stone", {}).get("assumed", []) if stone else []
-        stone = {name: value for name, value in stone.items() if name not in assumed}
+        # What a cut plan took from usual proportions is no reading for the next one.
+        stone = {name: value for name, value in stone.items() if name not in stone.get("not_measured", [])}
         quantities = {_STONE[name]: _number(stone[name], name, path, house) for name in stone if name in _STONE}
         parts = {_TUBE[name]: _number(tube[name], name, path, house) for name in tube if name in _TUBE}
         _keep_the_rim(record, quantities, parts, path, house)

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from rimsight.fit.rules import Rules
 
 SHOWN = 10
+VERDICT_WIDTH = 54  #: characters
 
 
 @dataclass(frozen=True)
@@ -97,7 +98,8 @@ def find_text(found: Found, *, show_all: bool) -> str:
             left = "-" if tube.length_mm is None else f"{nominal(tube.length_mm):g}"
             rows.append((
                 candidate.label, f"{nominal(tube.outer_mm):.3f}".removesuffix("0"),
-                in_words(rim) if nominal(rim) > 0 else "none", left, candidate.report.headline,
+                in_words(rim) if nominal(rim) > 0 else "none", left,
+                textwrap.shorten(candidate.report.headline, VERDICT_WIDTH, placeholder=" ..."),
             ))
         lines += ["", *(f"  {line}" for line in aligned(rows, numbers=(1, 3)))]
     if count > len(shown):

@@ -23,6 +23,17 @@ _TABLE_SPREAD, _SHARE_SPREAD = 15.0, 25.0
 _SLIP_MM = 0.01  # exact figures typed to 0.01 mm may miss their sum by that much
 
 
+#: Name in the JSON -> member of the stone and of its section.
+_MEMBERS = {
+    "girdle_thickness_mm": "girdle_mm",
+    "table_mm": "table_mm",
+    "crown_height_mm": "crown_height_mm",
+    "crown_angle_deg": "crown_angle_deg",
+    "pavilion_depth_mm": "pavilion_depth_mm",
+    "pavilion_angle_deg": "pavilion_angle_deg",
+}
+
+
 @dataclass(frozen=True)
 class Profile:
     """Section of a round stone through its axis.
@@ -32,7 +43,9 @@ class Profile:
     diameter_mm, table_mm, crown_height_mm, girdle_mm, pavilion_depth_mm : Number
         Widths and heights; the heights add up to the stone's.
     assumed : tuple of str
-        Names of the members above that nobody measured.
+        Names, as in the JSON, of what was taken from usual proportions.
+    measured : tuple of str
+        Names of what was measured; all else but these follows from them and from what was assumed.
     remarks : tuple of str
         Readings that contradict each other.
     """
@@ -43,6 +56,7 @@ class Profile:
     girdle_mm: Number
     pavilion_depth_mm: Number
     assumed: tuple[str, ...]
+    measured: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
 
     @property
@@ -67,11 +81,10 @@ class Profile:
 
     def to_json(self) -> dict[str, Any]:
         """Plain members, units in their names."""
-        names = ("table_mm", "crown_height_mm", "crown_angle_deg", "pavilion_depth_mm", "pavilion_angle_deg")
         return {
-            "girdle_thickness_mm": to_json(self.girdle_mm),
-            **{name: to_json(getattr(self, name)) for name in names},
+            **{name: to_json(getattr(self, member)) for name, member in _MEMBERS.items()},
             "assumed": list(self.assumed),
+            "not_measured": [name for name in _MEMBERS if name not in self.measured],
         }
 
 
@@ -135,7 +148,8 @@ def profile(stone: Stone, rules: Rules, metal: str | None = None) -> Profile:
             raise ValueError(
                 f"the stone's height leaves nothing for the {name}: measure height, girdle, crown and pavilion again"
             )
-    return Profile(diameter, table, crown, girdle, pavilion, tuple(assumed), tuple(remarks))
+    measured = tuple(name for name, member in _MEMBERS.items() if getattr(stone, member) is not None)
+    return Profile(diameter, table, crown, girdle, pavilion, tuple(assumed), measured, tuple(remarks))
 
 
 def _table(stone: Stone) -> Number | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -29,16 +29,21 @@ NumbersArgument = Annotated[
 ]
 
 
-def register(app: typer.Typer) -> None:
-    """Add the group `archive` with all its commands."""
+def register(app: typer.Typer, called: str = "") -> None:
+    """Add the group `archive` with all its commands, or with the one that is called alone."""
     from rimsight.cli import archive_care, archive_export
 
+    commands = COMMANDS | archive_export.COMMANDS | archive_care.COMMANDS
     group = typer.Typer(help=GROUP_HELP, no_args_is_help=True, rich_markup_mode=None)
-    _register_looking(group)
-    _register_writing(group)
-    archive_export.register(group)
-    archive_care.register(group)
+    group.callback()(_group)
+    for name in (called,) if called in commands else commands:
+        commands[name](group)
     app.add_typer(group, name="archive")
+
+
+def _group() -> None:
+    # Without it, a group of one command would take that command for itself.
+    """Photographs kept with their figures: find, show, compare, export, check."""
 
 
 @contextmanager
@@ -107,7 +112,7 @@ def _show_page(
     typer.echo(page_text(page, command))
 
 
-def _register_looking(group: typer.Typer) -> None:
+def _list(group: typer.Typer) -> None:
     @group.command(
         "list", help="List what is kept, newest first.\n\nExample: rimsight archive list --job M-104 --verdict thin"
     )
@@ -122,6 +127,8 @@ def _register_looking(group: typer.Typer) -> None:
         command = "rimsight archive list"
         _show_page(filters, "", in_bin=in_bin, limit=limit, before=before, as_json=as_json, command=command)
 
+
+def _find(group: typer.Typer) -> None:
     @group.command(
         "find",
         help="Find records by words in their labels, notes, tags and photo names; each word may be a beginning.\n\n"
@@ -140,6 +147,8 @@ def _register_looking(group: typer.Typer) -> None:
         joined = " ".join(text)
         _show_page(filters, joined, in_bin=in_bin, limit=limit, before=before, as_json=as_json, command=command)
 
+
+def _show(group: typer.Typer) -> None:
     @group.command("show", help="Show all that is kept of a record.\n\nExample: rimsight archive show 12")
     def show(number: NumberArgument, as_json: JsonOption = False) -> None:
         with to_read() as archive:
@@ -154,6 +163,8 @@ def _register_looking(group: typer.Typer) -> None:
 
         typer.echo(record_text(record, files))
 
+
+def _compare(group: typer.Typer) -> None:
     @group.command(
         "compare",
         help="Set two records, or two readings of one, beside each other.\n\n"
@@ -184,6 +195,8 @@ def _register_looking(group: typer.Typer) -> None:
 
         typer.echo(differences_text(f"{one}.{before.number} and {other}.{after.number}", found))
 
+
+def _where(group: typer.Typer) -> None:
     @group.command("where", help="Say where the archive is and how large.\n\nExample: rimsight archive where")
     def where(as_json: JsonOption = False) -> None:
         from rimsight.archive import words
@@ -217,7 +230,7 @@ def _reference(text: str) -> tuple[int, int | None]:
     return int(number), int(reading) if reading else None
 
 
-def _register_writing(group: typer.Typer) -> None:
+def _note(group: typer.Typer) -> None:
     @group.command(
         "note",
         help="Write on a record. What it said before stays readable in `show`.\n\n"
@@ -254,6 +267,8 @@ def _register_writing(group: typer.Typer) -> None:
             return
         typer.echo(f"Written on record {number}.")
 
+
+def _remove(group: typer.Typer) -> None:
     @group.command(
         "remove",
         help="Put records into the bin. They stay there until --empty-bin deletes them for good.\n\n"
@@ -288,6 +303,8 @@ def _register_writing(group: typer.Typer) -> None:
         else:
             typer.echo(f"In the bin: {_listed(moved)}. `rimsight archive restore` takes them out again.")
 
+
+def _restore(group: typer.Typer) -> None:
     @group.command("restore", help="Take records out of the bin.\n\nExample: rimsight archive restore 12")
     def restore(
         numbers: Annotated[
@@ -302,6 +319,8 @@ def _register_writing(group: typer.Typer) -> None:
         else:
             typer.echo(f"Out of the bin: {_listed(moved)}.")
 
+
+def _always(group: typer.Typer) -> None:
     @group.command(
         "always",
         help="Keep every measurement without --keep, or only when asked.\n\nExample: rimsight archive always on",
@@ -331,3 +350,17 @@ def _ask(count: int) -> None:
         raise ValueError(f"this deletes {count} records for good; add --yes if that is meant")
     if not typer.confirm(f"Delete {count} records for good?"):
         raise ValueError("nothing was deleted")
+
+
+#: What adds each command to the group.
+COMMANDS: dict[str, Callable[[typer.Typer], None]] = {
+    "list": _list,
+    "find": _find,
+    "show": _show,
+    "compare": _compare,
+    "where": _where,
+    "note": _note,
+    "remove": _remove,
+    "restore": _restore,
+    "always": _always,
+}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -31,9 +32,7 @@ _LISTED = 20
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]
 
 
-def register(group: typer.Typer) -> None:
-    """Add the commands `verify` and `remeasure`."""
-
+def _verify(group: typer.Typer) -> None:
     @group.command("verify", help=VERIFY_HELP)
     def verify(
         repair: Annotated[bool, typer.Option("--repair", help="Mend what can be mended.")] = False,
@@ -65,6 +64,8 @@ def register(group: typer.Typer) -> None:
         if report.unhealed:
             raise typer.Exit(4)
 
+
+def _remeasure(group: typer.Typer) -> None:
     @group.command("remeasure", help=REMEASURE_HELP)
     @with_options(filters=Filters)
     def remeasure(
@@ -234,3 +235,7 @@ def _outcome_json(outcome: Remeasured) -> dict[str, Any]:
         "after": None if outcome.after is None else outcome.after.number,
         "differences": [difference.as_json() for difference in outcome.differences],
     }
+
+
+#: What adds each command to the group.
+COMMANDS: dict[str, Callable[[typer.Typer], None]] = {"verify": _verify, "remeasure": _remeasure}

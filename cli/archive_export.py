@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, TextIO
@@ -28,9 +28,7 @@ TextOption = Annotated[str, typer.Option(help="Only records with these words, as
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]
 
 
-def register(group: typer.Typer) -> None:
-    """Add the commands `export` and `import`."""
-
+def _export(group: typer.Typer) -> None:
     @group.command("export", help=EXPORT_HELP)
     @with_options(filters=Filters)
     def export(
@@ -86,6 +84,8 @@ def register(group: typer.Typer) -> None:
         if any(outcome.get("left_out") for outcome, _ in done.values()):
             raise typer.Exit(4)
 
+
+def _import(group: typer.Typer) -> None:
     @group.command(
         "import",
         help="Take the records of an exported zip into this archive; those it has already stay as they are.\n\n"
@@ -205,3 +205,7 @@ def _zip(archive: Archive, query: Any, path: Path, force: bool) -> tuple[dict[st
 def _some(numbers: Iterable[int]) -> str:
     every = [str(number) for number in numbers]
     return ", ".join(every[:10]) + (f" and {len(every) - 10} more" if len(every) > 10 else "")
+
+
+#: What adds each command to the group.
+COMMANDS: dict[str, Callable[[typer.Typer], None]] = {"export": _export, "import": _import}

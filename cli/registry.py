@@ -32,4 +32,8 @@ def register(app: typer.Typer, arguments: Sequence[str] = ()) -> None:
     """
     called = arguments[0] if arguments else ""
     for name in (called,) if called in COMMAND_MODULES else COMMAND_MODULES:
-        import_module(f"rimsight.cli.{name}").register(app)
+        module = import_module(f"rimsight.cli.{name}")
+        if name == "archive" and len(arguments) > 1:
+            module.register(app, arguments[1])  # a group of many commands, of which the same is true
+        else:
+            module.register(app)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -62,7 +62,7 @@ def remeasure(archive: Archive, number: int, measure: Measure, *, program: str, 
         number,
         Measured(
             kind=record.kind,
-            result=result | ({"photo": record.photo_name} if "photo" in result else {}),
+            result=with_photo_name(result, record.photo_name),
             inputs=inputs,
             program=program,
             overlay=overlay,
@@ -72,6 +72,22 @@ def remeasure(archive: Archive, number: int, measure: Measure, *, program: str, 
     after = archive.record(number).reading(kept.reading)
     assert after is not None
     return Remeasured(number, before, after, differences(before, after))
+
+
+def with_photo_name(result: Mapping[str, Any], name: str) -> dict[str, Any]:
+    """Return a result that was read from a copy of a photo with the photo's own name in it.
+
+    Parameters
+    ----------
+    result : mapping
+        With a member `photo`, a name or an object with the member `file`; or without any.
+    name : str
+        The photo's own name.
+    """
+    photo = result.get("photo")
+    if photo is None:
+        return dict(result)
+    return dict(result) | {"photo": dict(photo) | {"file": name} if isinstance(photo, Mapping) else name}
 
 
 def _usable(name: str) -> str:

@@ -47,7 +47,9 @@ def describe(failure: Exception) -> tuple[int, str, dict[str, Any]]:
 
     if isinstance(failure, PhotoError):
         message = f"Can't tell: {failure.found}.\nNeeded: {failure.needed}.\nTry: {failure.advice}."
-        return EXIT_PHOTO, message, error_object(failure.kind, failure.found, failure.needed, failure.advice)
+        record = error_object(failure.kind, failure.found, failure.needed, failure.advice)
+        record["error"] |= getattr(failure, "details", {})
+        return EXIT_PHOTO, message, record
     if isinstance(failure, ValueError):
         return EXIT_WRONG_CALL, str(failure), error_object("wrong_call", str(failure), "a valid call", "--help")
     if isinstance(failure, ImportError) and ("cv2" in str(failure) or "libGL" in str(failure)):

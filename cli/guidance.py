@@ -32,10 +32,14 @@ SMALLEST_SHARE = 0.02
 SMALLEST_GAIN = 0.10
 #: A closer photo is taken with twice the pixels per millimetre; beyond the upper limit phones don't focus.
 CLOSER, CLOSEST_PX_PER_MM = 2.0, 90.0
+#: Side of the small card.
+SMALL_CARD_MM = 30.0
 #: What a typed camera distance leaves of the focal length's uncertainty: 3 % (`pose.prior_for`).
 TYPED_DISTANCE_U = 0.03
 #: What a check with a steel rule leaves of the print scale's.
 CHECKED_U = 0.1 / 150.0
+#: What not knowing the ledge under the stone does to the girdle's height: 0.13 mm times tan(40.75 deg).
+GUESSED_SEAT_U_MM = 0.13 * 0.86
 #: Below this no better reading is needed: half the limit of error of a hand caliper (DIN 862: 0.02 mm).
 GOOD_ENOUGH_MM = 0.01
 #: Light that is burnt out on more than this share of the paper makes the edges uncertain.
@@ -159,8 +163,7 @@ def _height_remedies(measured: Measurement) -> list[Remedy]:
     if inputs.kind == "rim" and inputs.height_mm is None:
         u = reading.heights.u_mm  # type: ignore[union-attr]
         if inputs.bore_mm is None and inputs.wall_mm is None:
-            # Without bore or wall the ledge under the stone is a guess of 0.13 mm, tan(40.75 deg) = 0.86 of it in height.
-            left = u / math.hypot(u, 0.86 * 0.13)
+            left = u / math.hypot(u, GUESSED_SEAT_U_MM)
             text = "type the tube's bore or wall (--bore, --wall): it says how deep the stone sits"
             remedies.append(Remedy("--bore", text, {"height": left}))
         else:
@@ -197,9 +200,10 @@ def _edge_remedies(measured: Measurement) -> list[Remedy]:
     from rimsight.cli.result import main_edge
 
     scale = main_edge(measured).px_per_mm
+    small = measured.calibration.reference.side_mm <= SMALL_CARD_MM
     if scale * CLOSER <= CLOSEST_PX_PER_MM:
         text = (
-            f"come closer, or use the 30 mm card: one millimetre has {scale:.0f} pixels here, "
+            f"come closer{'' if small else ', or use the 30 mm card'}: one millimetre has {scale:.0f} pixels here, "
             f"{CLOSER * scale:.0f} would halve what the edge costs"
         )
         return [Remedy("closer", text, dict.fromkeys(("edge", "fit", "form", "square"), 1.0 / CLOSER))]

@@ -20,9 +20,8 @@ KINDS = ("stone", "tube", "rim")
 #: Inputs that each kind knows beside the shared ones.
 OWN = {"stone": ("height",), "tube": ("length",), "rim": ("length", "bore", "wall", "height", "metal", "rules")}
 SHARED = ("card", "check_lines", "card_check", "square_side", "camera_distance", "card_height", "pick")
-#: What the caliper says about a typed bore: DIN 862's limit of error for inside measurement, mm, taken as uniform.
-CALIPER_INSIDE_MM = 0.04
-CALIPER_OUTSIDE_MM = 0.02
+#: Inputs that exclude each other.
+EITHER = (("bore", "wall"), ("card", "check_lines"), ("card", "square_side"), ("check_lines", "square_side"))
 
 
 @dataclass(frozen=True)
@@ -107,7 +106,7 @@ def read_inputs(kind: str, given: Mapping[str, Any]) -> Inputs:
             raise ValueError(
                 f"{name!r} is no input of '{kind}'; there are {', '.join((*OWN[kind], *SHARED[:2], *SHARED[3:]))}"
             )
-    for one, other in (("bore", "wall"), ("card", "check_lines"), ("card", "square_side"), ("check_lines", "square_side")):
+    for one, other in EITHER:
         if one in given and other in given:
             raise ValueError(f"give --{_option(one)} or --{_option(other)}, not both")
     rules = given.get("rules")

@@ -76,7 +76,9 @@ def circle_px(view: View, edge: RoundEdge, radius_mm: float, angles: FloatArray 
     return view.to_pixels(points, edge.heights(view, points, normals))
 
 
-def _across(view: View, edge: RoundEdge, radius_mm: float, text: str, direction_px: tuple[float, float]) -> DimensionMark:
+def _across(
+    view: View, edge: RoundEdge, radius_mm: float, text: str, direction_px: tuple[float, float]
+) -> DimensionMark:
     """A dimension line through the circle's centre, along a direction of the photograph."""
     circle = circle_px(view, edge, radius_mm)
     along = circle @ np.asarray(direction_px)

@@ -17,7 +17,7 @@ TOLD = 3
 
 
 def text_of(measured: Measurement) -> str:
-    """Write a measurement for people.
+    """Write a measurement for people: verdict and figures first, then why, then how sure and what would help.
 
     Returns
     -------
@@ -27,22 +27,26 @@ def text_of(measured: Measurement) -> str:
     kind = measured.inputs.kind
     title = {"stone": "Stone", "tube": "Tube", "rim": "Stone on tube"}[kind]
     lines = [f"{title}: {measured.photo.path.name}"]
-    if measured.report is not None:
-        lines += ["", *_wrapped(f"Verdict: {measured.report.headline}")]
-    lines += ["", *_table(figures(measured)), "", *_table(_circumstances(measured))]
-    if measured.report is not None:
-        from rimsight.cli.fit_text import table
+    report = measured.report
+    if report is not None:
+        lines += ["", *_wrapped(f"Verdict: {report.headline}")]
+    lines += ["", *_table(figures(measured))]
+    told: tuple[str, ...] = ()
+    if report is not None:
+        from rimsight.cli.fit_text import limits_from, table
 
-        lines += ["", *table(measured.report.checks)]
+        lines += ["", *table(report.checks), *_verdict_notes(report)]
+        lines += ["", *_wrapped(f"Limits: {limits_from(report.checks)}. See 'rimsight rules'.")]
+        # What was not checked stands in the table already.
+        told = tuple(check.sentence for check in report.checks if check.value_mm is None)
+    lines += ["", "How it was read:", *_table(_circumstances(measured))]
     step = guidance(measured)
-    lines += ["", "What the uncertainty is made of (of its square):"]
+    lines += ["", "What the uncertainty is made of (shares of its square):"]
     lines += [f"  {100 * share:3.0f} %  {words_for(name)}" for name, share in step.shares[:TOLD]]
     if step.remedy is not None:
-        text = f"{step.remedy.text}: ± {step.u95_mm:.2g} mm would become about ± {step.u95_after_mm:.2g} mm."
-        lines += ["", *_wrapped(f"Better: {text}")]
-    if measured.report is not None:
-        lines += _verdict_notes(measured.report)
-    warnings = warnings_of(measured)
+        gain = f"± {step.u95_mm:.2g} mm would become about ± {step.u95_after_mm:.2g} mm."
+        lines += ["", *_wrapped(f"Better: {step.remedy.text}; {gain}")]
+    warnings = [text for text in warnings_of(measured) if text not in told]
     if warnings:
         lines += ["", "Note:", *(line for text in warnings for line in _wrapped(text, "  - "))]
     return "\n".join(lines)
@@ -63,9 +67,10 @@ def figures(measured: Measurement) -> list[tuple[str, str]]:
         return _tube_figures(measured)
     from rimsight.cli.judge import smallest_at
 
+    at = clock_text(smallest_at(reading, measured.calibration))
     rows = [
         ("rim, stone centred", mm(reading.centred)),
-        ("rim as it lies, smallest", f"{mm(reading.smallest)} at {clock_text(smallest_at(reading, measured.calibration))}"),
+        ("rim as it lies, smallest", f"{mm(reading.smallest)} at {at} o'clock"),
         ("rim as it lies, mean", mm(reading.mean)),
         ("stone off the middle by", mm(reading.offset)),
         ("stone", mm(reading.stone_diameter)),
@@ -93,7 +98,7 @@ def _tube_figures(measured: Measurement) -> list[tuple[str, str]]:
     if reading.mouth is not None:
         rows.append(("mouth of the bore", mm(reading.mouth)))
     clock = result_of(measured)["tube"]["thinnest_at_clock"]
-    at = f" at {clock_text(clock)}" if clock is not None else ""
+    at = f" at {clock_text(clock)} o'clock" if clock is not None else ""
     return [
         *rows,
         ("wall", mm(reading.wall)),
@@ -113,7 +118,8 @@ def _circumstances(measured: Measurement) -> list[tuple[str, str]]:
     if reference.plain:
         card = f"plain square, side {reference.side_mm:g} mm"
     elif measured.check is not None:
-        across, down = (f"{100 * (scale - 1):+.2f} %" for scale in (measured.check.scale_across, measured.check.scale_down))
+        scales = (measured.check.scale_across, measured.check.scale_down)
+        across, down = (f"{100 * (scale - 1):+.2f} %" for scale in scales)
         card = f"{reference.name}, {reference.side_mm:g} mm, checked: {across} across, {down} down"
     else:
         card = f"{reference.name}, not checked"
@@ -128,16 +134,21 @@ def _circumstances(measured: Measurement) -> list[tuple[str, str]]:
     ]
     if measured.inputs.kind != "stone":
         length = tube_length(measured.inputs)
-        rows.append(("tube's end", f"{length.mm:.2f} ± {2 * length.u_mm:.2g} mm high, {length.source}"))
+        rows.append(("tube's end", f"{_height(length.mm, length.u_mm)} high; {length.source}"))
     heights = getattr(reading, "heights", None)
     if heights is not None:
-        rows.append(("girdle", f"{heights.mean_mm:.2f} ± {2 * heights.u_mm:.2g} mm high, {heights.source}"))
+        rows.append(("girdle", f"{_height(heights.mean_mm, heights.u_mm)} high; {heights.source}"))
     return rows
+
+
+def _height(value_mm: float, u_mm: float) -> str:
+    from rimsight.calibration.uncertainty import coverage_factor, format_quantity
+
+    return format_quantity(value_mm, coverage_factor() * u_mm, "mm")
 
 
 def _verdict_notes(report: Any) -> list[str]:
     """Why, and what follows for the bench."""
-    from rimsight.cli.fit_text import limits_from
     from rimsight.fit.checks import ADEQUATE
 
     lines: list[str] = []
@@ -149,7 +160,7 @@ def _verdict_notes(report: Any) -> list[str]:
     for title, texts in ((bench, report.advice.steps), ("Mind", report.advice.cautions)):
         if texts:
             lines += ["", f"{title}:", *(line for text in texts for line in _wrapped(text, "  - "))]
-    return [*lines, "", *_wrapped(f"Limits: {limits_from(report.checks)}. See 'rimsight rules'.")]
+    return lines
 
 
 def _table(rows: list[tuple[str, str]]) -> list[str]:

@@ -7,18 +7,20 @@ Nothing here prints or writes.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 from rimsight.cli.measure_inputs import Inputs, read_inputs
 
 if TYPE_CHECKING:
+    from rimsight.calibration.height import Height
     from rimsight.calibration.pose import Prior
     from rimsight.calibration.print_check import PrintCheck
     from rimsight.calibration.square import Calibration
     from rimsight.fit.report import FitReport
+    from rimsight.vision.candidates import Candidate
     from rimsight.vision.exif import FocalHint
     from rimsight.vision.photo import Photo
     from rimsight.vision.rim import RimReading
@@ -171,7 +173,7 @@ def _stone(
     return reading, None
 
 
-def _tube(inputs: Inputs, photo: Photo, calibration: Calibration, candidate: Any) -> tuple[TubeReading, None]:
+def _tube(inputs: Inputs, photo: Photo, calibration: Calibration, candidate: Candidate) -> tuple[TubeReading, None]:
     from rimsight.vision.tube import read_tube
 
     reading = read_tube(
@@ -180,7 +182,7 @@ def _tube(inputs: Inputs, photo: Photo, calibration: Calibration, candidate: Any
     return reading, None
 
 
-def tube_length(inputs: Inputs) -> Any:
+def tube_length(inputs: Inputs) -> Height:
     """The tube's length as typed, or what tubes are usually long, as a `Height`."""
     from rimsight.calibration.height import TUBE_LENGTH_MM, TUBE_LENGTH_U_MM, Height
 
@@ -188,7 +190,7 @@ def tube_length(inputs: Inputs) -> Any:
     return typed or Height(TUBE_LENGTH_MM, TUBE_LENGTH_U_MM, "default: tubes of 3 to 12 mm")
 
 
-def _rim(inputs: Inputs, photo: Photo, calibration: Calibration, candidate: Any) -> tuple[RimReading, FitReport]:
+def _rim(inputs: Inputs, photo: Photo, calibration: Calibration, candidate: Candidate) -> tuple[RimReading, FitReport]:
     from rimsight.cli.judge import judge
     from rimsight.fit.numbers import within
     from rimsight.fit.rules import load
@@ -209,4 +211,5 @@ def _rim(inputs: Inputs, photo: Photo, calibration: Calibration, candidate: Any)
     return reading, judge(inputs, reading, calibration, rules)
 
 
-_READERS = {"stone": _stone, "tube": _tube, "rim": _rim}
+_Reader: TypeAlias = "Callable[[Inputs, Photo, Calibration, Candidate], tuple[Reading, FitReport | None]]"
+_READERS: dict[str, _Reader] = {"stone": _stone, "tube": _tube, "rim": _rim}

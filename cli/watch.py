@@ -176,6 +176,7 @@ class Watcher:
 
     def _measured(self, arrived: Arrived) -> Measured:
         from rimsight.archive.records import Measured, canonical
+        from rimsight.archive.remeasure import with_photo_name
         from rimsight.cli.keeping import program_version
 
         with tempfile.TemporaryDirectory(prefix="rimsight-") as folder:
@@ -183,7 +184,7 @@ class Watcher:
             path = Path(folder) / f"photo{arrived.path.suffix}"
             path.write_bytes(arrived.data)
             result, overlay = self.measure(self.kind, path, dict(self.inputs))
-        result = dict(result) | ({"photo": arrived.path.name} if "photo" in result else {})
+        result = with_photo_name(result, arrived.path.name)
         canonical(result)  # a result that can't be kept is a failure of this picture, not of the archive
         return Measured(self.kind, result, self.inputs, program_version(), overlay)
 

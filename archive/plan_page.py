@@ -137,7 +137,7 @@ class _Layout:
         y += 1.4
         note = f"Note: {self.heading.note}" if self.heading.note else ""
         for sentence, most in ((note, 2), *((text, 4) for text in self._said())):
-            for line in broken(sentence, SMALL, self.room, most) if sentence else ():
+            for line in broken(_bound(sentence), SMALL, self.room, most) if sentence else ():
                 y += SMALL_LEADING
                 self._words(self.left, y, line, SMALL)
         return y + 2.5
@@ -259,7 +259,7 @@ class _Layout:
         wide = self.room - _NUMBERED - names - gap
         do_room, else_room = 0.6 * wide, 0.4 * wide
         blocks = [
-            (step["name"], broken(step["do"], BODY, do_room), broken(step["otherwise"], SMALL, else_room))
+            (step["name"], broken(_bound(step["do"]), BODY, do_room), broken(step["otherwise"], SMALL, else_room))
             for step in steps
         ]
         tall = sum(max(len(do) * LEADING, len(other) * SMALL_LEADING) + 1.5 for _, do, other in blocks) + 7
@@ -305,3 +305,8 @@ class _Layout:
 
 def _and(names: list[str]) -> str:
     return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
+
+
+def _bound(text: str) -> str:
+    """Keep every figure and its unit on one line."""
+    return text.replace(" mm", "\u00a0mm").replace("± ", "±\u00a0").replace(" ±", "\u00a0±")

@@ -16,6 +16,7 @@ from rimsight.archive.plan_ink import POINTS_PER_MM, Area, Colour, Line, Page, P
 SMALLEST_DPI, LARGEST_DPI = 100, 600
 #: A pixel's share of a shape is exact across, and the mean of this many rows down.
 _ROWS = 8
+_BLOCK = 32  #: pixel rows that are reckoned at a time, for the memory's sake
 _JOINT_MM = 0.2  #: lines from this width on get round corners
 
 
@@ -115,8 +116,17 @@ def _paint(canvas: NDArray[np.uint8], rings: Sequence[Sequence[Point]], ink: Col
     right, bottom = np.minimum(np.ceil(every.max(axis=0)).astype(int), canvas.shape[1::-1])
     if right <= left or bottom <= top:
         return
-    y = top + (np.arange((bottom - top) * _ROWS) + 0.5) / _ROWS
-    cuts = np.concatenate([_crossings(ring, y) for ring in pixels], axis=1)
+    colour = 255 * np.asarray(ink, dtype=np.float32)
+    for first in range(top, bottom, _BLOCK):
+        part = canvas[first : min(first + _BLOCK, bottom), left:right]
+        cover = _cover(pixels, first, part.shape[0], left, right)[:, :, None]
+        part[:] = np.rint(part * (1 - cover) + colour * cover).astype(np.uint8)
+
+
+def _cover(rings: list[NDArray[np.float64]], top: int, high: int, left: int, right: int) -> NDArray[np.float32]:
+    """Share of every pixel of a block that lies inside the polygons."""
+    y = top + (np.arange(high * _ROWS) + 0.5) / _ROWS
+    cuts = np.concatenate([_crossings(ring, y) for ring in rings], axis=1)
     cuts.sort(axis=1)
     x = np.arange(left, right, dtype=np.float64)
     share = np.zeros((y.size, x.size), dtype=np.float32)
@@ -127,9 +137,8 @@ def _paint(canvas: NDArray[np.uint8], rings: Sequence[Sequence[Point]], ink: Col
             break
         span = np.minimum(x + 1, end[rows, None]) - np.maximum(x, begin[rows, None])
         share[rows] += np.clip(span, 0.0, 1.0)
-    cover = share.reshape(bottom - top, _ROWS, right - left).mean(axis=1)[:, :, None]
-    part = canvas[top:bottom, left:right]
-    part[:] = np.rint(part * (1 - cover) + 255 * np.asarray(ink, dtype=np.float32) * cover).astype(np.uint8)
+    cover: NDArray[np.float32] = share.reshape(high, _ROWS, right - left).mean(axis=1)
+    return cover
 
 
 def _crossings(ring: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -185,26 +194,37 @@ def _band(start: tuple[float, float], end: tuple[float, float], width: float) ->
 
 
 def _png_words(picture: Any, mark: Words, px_per_mm: float) -> None:
-    from PIL import Image, ImageDraw, ImageFont
+    from PIL import ImageDraw, ImageFont
     from reportlab.pdfbase import pdfmetrics
 
-    x, y = mark.start
+    x, y = (place * px_per_mm for place in mark.start)
     size = mark.size * px_per_mm
-    advance = 0.0
+    ink = _rgb(mark.colour)
     for name, piece in typeset.runs(mark.text, mark.weight):
-        face = pdfmetrics.getFont(name).face
-        font = ImageFont.truetype(face.filename, size, layout_engine=ImageFont.Layout.BASIC)
-        if mark.upward:
-            wide, high = int(font.getlength(piece)) + 4, round(1.4 * size)
-            patch = Image.new("L", (wide, high), 0)
-            ImageDraw.Draw(patch).text((1, round(size)), piece, fill=255, font=font, anchor="ls")
-            turned = patch.transpose(Image.Transpose.ROTATE_90)
-            corner = (round(x * px_per_mm - round(size)), round(y * px_per_mm - advance - wide + 1))
-            picture.paste(_rgb(mark.colour), corner, turned)
-        else:
-            place = (x * px_per_mm + advance, y * px_per_mm)
-            ImageDraw.Draw(picture).text(place, piece, fill=_rgb(mark.colour), font=font, anchor="ls")
-        advance += pdfmetrics.stringWidth(piece, name, size)
+        face = pdfmetrics.getFont(name).face.filename
+        font = ImageFont.truetype(face, size, layout_engine=ImageFont.Layout.BASIC)
+        # Letter by letter: the renderer rounds advances to whole pixels, which adds up along a line.
+        for letter in piece:
+            if mark.upward:
+                _upward_letter(picture, letter, font, (x, y), ink)
+                y -= pdfmetrics.stringWidth(letter, name, size)
+            else:
+                ImageDraw.Draw(picture).text((x, y), letter, fill=ink, font=font, anchor="ls")
+                x += pdfmetrics.stringWidth(letter, name, size)
+
+
+def _upward_letter(picture: Any, letter: str, font: Any, place: Point, ink: tuple[int, int, int]) -> None:
+    """Draw a letter turned to the left, its baseline's beginning at `place`."""
+    from PIL import Image, ImageDraw
+
+    base, room = round(font.size), round(2 * font.size)
+    column, row = round(place[0]), round(place[1])
+    patch = Image.new("L", (room, room), 0)
+    # The rest to whole pixels goes into the patch, where the letter may stand anywhere.
+    start = (base / 2 + row - place[1], base + place[0] - column)
+    ImageDraw.Draw(patch).text(start, letter, fill=255, font=font, anchor="ls")
+    turned = patch.transpose(Image.Transpose.ROTATE_90)
+    picture.paste(ink, (column - base, row - room + round(base / 2)), turned)
 
 
 def _rgb(colour: tuple[float, float, float]) -> tuple[int, int, int]:

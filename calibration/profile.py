@@ -50,6 +50,12 @@ class TooFewViews(PhotoError):
     kind = "too_few_views"
 
 
+class MixedCards(PhotoError):
+    """The photographs show more than one card; each print has its own proportions."""
+
+    kind = "mixed_cards"
+
+
 @dataclass(frozen=True)
 class ViewReport:
     """One photograph in a profile.
@@ -118,7 +124,7 @@ class LensSolution:
 
 
 def solve_lens(
-    sights: Sequence[Sight], *, u_proportion: float, refused: Sequence[ViewReport] = (), start: Camera | None = None
+    sights: Sequence[Sight], *, refused: Sequence[ViewReport] = (), start: Camera | None = None
 ) -> LensSolution:
     """Solve the lens from the card as seen in several photographs.
 
@@ -126,8 +132,6 @@ def solve_lens(
     ----------
     sights : sequence of Sight
         Photographs in which the card was read.
-    u_proportion : float
-        Standard uncertainty of the logarithm of the print's scale across over that down.
     refused : sequence of ViewReport
         Photographs in which it was not, for the report.
     start : Camera, optional
@@ -137,9 +141,18 @@ def solve_lens(
     ------
     TooFewViews, ViewsTooAlike
         With what is missing.
+    MixedCards
+        They don't all show the same card.
     ValueError
         The photographs differ in size.
     """
+    references = {sight.calibration.reference for sight in sights}
+    if len(references) > 1:
+        raise MixedCards(
+            "the photos show different cards: " + " and ".join(sorted(one.name for one in references)),
+            "one and the same card in all photos",
+            "leave the photos of the other card out",
+        )
     if len({sight.size for sight in sights}) > 1:
         sizes = ", ".join(sorted({f"{s.size[0]} x {s.size[1]}" for s in sights}))
         raise ValueError(f"all photos of a profile must have the same size, found {sizes}")
@@ -151,8 +164,11 @@ def solve_lens(
         size = used[0].size
         camera = start or _typical(used)
         bundle = solve_bundle(
-            [sight.seen for sight in used], [sight.start(camera) for sight in used], size_px=size,
-            u_proportion=u_proportion,
+            [sight.seen for sight in used],
+            [sight.start(camera) for sight in used],
+            size_px=size,
+            # Both lines of the print were measured alike; their ratio is what the views have to agree on.
+            u_proportion=2**0.5 * used[0].calibration.reference.u_scale,
         )
         worst = _worst(bundle)
         if worst is None:

@@ -10,6 +10,7 @@ from rimsight.calibration import band
 from rimsight.calibration.bundle import SeenLines, start_pose
 from rimsight.calibration.camera import Camera, View
 from rimsight.calibration.card import CardLayout, layout
+from rimsight.calibration.errors import SquareCovered
 from rimsight.calibration.homography import homography
 from rimsight.calibration.orientation import turned_points, turned_size
 from rimsight.calibration.pixels import FloatArray, LightImage
@@ -90,8 +91,12 @@ def look_at_card(
     calibration = calibrate(light, prior, check=check)
     refuse_poor(calibration, largest_tilt_deg=LARGEST_TILT_DEG)
     reference, view, edges = calibration.reference, calibration.view, calibration.edges
-    if edges is None:
-        raise ValueError("the calibration carries no edges")
+    if edges is None or not reference.oriented:
+        raise SquareCovered(
+            "neither of the card's two small markers can be read, so it could lie in four ways",
+            "at least one marker in view",
+            "uncover the small black markers above and below the frame",
+        )
     card = layout(reference.side_mm)
     scale = np.array([reference.scale_across, reference.scale_down])
     excess_mm = calibration.band_excess_mm / 2.0

@@ -7,10 +7,11 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 
 from rimsight.archive import records, words
 from rimsight.archive.errors import ArchiveDamaged
+from rimsight.archive.objects import sha256_of
 from rimsight.archive.records import Document, Labels
 
 #: Where a file can be referred to from.
@@ -175,11 +176,11 @@ def sealed_document(row: sqlite3.Row, number: int) -> Document:
     ArchiveDamaged
         It no longer matches the hash it was sealed with.
     """
-    try:
-        document = records.parse(row["body"])
-    except ValueError:
-        document = None
-    if document is None or document.sha256 != row["document"]:
+    document = None
+    if isinstance(row["body"], str) and sha256_of(row["body"].encode("utf-8", "replace")) == row["document"]:
+        with suppress(ValueError):
+            document = records.parse(row["body"], sealed=True)
+    if document is None:
         raise ArchiveDamaged(
             f"reading {row['number']} of record {number} is no longer what was kept; "
             "`rimsight archive verify --repair` mends it from its file"

@@ -199,7 +199,7 @@ class _Layout:
             wide, high = pixels[0] * scale, pixels[1] * scale
             self.canvas.drawImage(image, x, self.y - high, wide, high)
             self.text(x, self.y - high - 12, typeset.fitted(caption, 8.5, room * share), 8.5, ink=_SOFT)
-            x += room * share + gap
+            x += wide + gap
             used = max(used, high)
         self.y -= used + 20
 

@@ -79,7 +79,7 @@ def find_quads(light: LightImage) -> list[Quad]:
     small = light.reduced_gray(factor)
     found: list[Quad] = []
     for dark in _dark_masks(small):
-        for quad in _quads_of_mask(dark, factor):
+        for quad in _quads_of_mask(dark, factor, found):
             if not any(_same(quad, other) for other in found):
                 found.append(quad)
     return sorted(found, key=lambda quad: -quad.side_px)
@@ -95,16 +95,22 @@ def _dark_masks(small: NDArray[np.uint8]) -> list[NDArray[np.uint8]]:
     return [np.asarray(mask, dtype=np.uint8) for mask in masks]
 
 
-def _quads_of_mask(dark: NDArray[np.uint8], factor: int) -> list[Quad]:
+def _quads_of_mask(dark: NDArray[np.uint8], factor: int, known: Sequence[Quad]) -> list[Quad]:
+    """Quadrilaterals of one mask that are not known from another."""
     height, width = dark.shape
     contours, hierarchy = cv2.findContours(dark, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
     if hierarchy is None:
         return []
     tree = np.asarray(hierarchy).reshape(-1, 4)
     smallest = SMALLEST_SIDE * max(dark.shape)
+    outlines = [(quad.corners_px + 0.5) / factor - 0.5 for quad in known if not quad.from_hole]
+    boxes = np.array([[*corners.min(axis=0), *corners.max(axis=0)] for corners in outlines]).reshape(-1, 4)
     quads = []
     for index, contour in enumerate(contours):
         if tree[index, 3] >= 0 or len(contour) < 4 * smallest * 0.8:
+            continue
+        x, y, wide, high = cv2.boundingRect(contour)
+        if (np.abs(boxes - (x, y, x + wide - 1, y + high - 1)).max(axis=1) < 3.0).any():
             continue
         hole = _largest_child(contours, tree, index)
         hollow = hole is not None
@@ -199,7 +205,7 @@ def _refined_corners(points: FloatArray, polygon: FloatArray) -> FloatArray | No
         if len(near) < 0.5 * length:
             return None
         centre = near.mean(axis=0)
-        direction = np.linalg.svd(near - centre, full_matrices=False)[2][0]
+        direction = np.linalg.eigh((near - centre).T @ (near - centre))[1][:, 1]
         if np.sqrt(np.mean(((near - centre) @ np.array([-direction[1], direction[0]])) ** 2)) > max(2.0, 0.01 * length):
             return None
         lines.append((centre, direction))

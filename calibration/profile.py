@@ -297,9 +297,9 @@ def refused_view(name: str, error: PhotoError) -> ViewReport:
 
 def _too_few(used: Sequence[Sight], reports: Sequence[ViewReport]) -> TooFewViews:
     poor = [f"{report.photo}: {report.problem}" for report in reports]
-    found = f"only {len(used)} of {len(used) + len(reports)} photos can be used"
-    if poor:
-        found += " (" + "; ".join(poor) + ")"
+    found = f"only {len(used)} of {len(used) + len(reports)} photos can be used (" + "; ".join(poor) + ")"
+    if not poor:
+        found = f"{len(used)} photos are too few"
     missing = missing_views(used, [sight.start(sight.calibration.view.camera) for sight in used]) if used else []
     return TooFewViews(
         found,

@@ -31,7 +31,11 @@ E = TypeVar("E", bound=Equations)
 
 
 def minimise(
-    equations: Callable[[FloatArray], E], p: FloatArray, *, smallest_gain: float = SMALLEST_GAIN
+    equations: Callable[[FloatArray], E],
+    p: FloatArray,
+    *,
+    smallest_gain: float = SMALLEST_GAIN,
+    iterations: int = LARGEST_ITERATIONS,
 ) -> tuple[FloatArray, E]:
     """Minimise the sum of squares by Levenberg-Marquardt with Nielsen's damping.
 
@@ -44,6 +48,8 @@ def minimise(
         Start.
     smallest_gain : float
         Stop when a step promises less than this.
+    iterations : int
+        Largest number of steps, tried ones included.
 
     Returns
     -------
@@ -59,13 +65,17 @@ def minimise(
     here = equations(p)
     cost = float(here.values @ here.values)
     damping, growth = 1e-6, 2.0
-    for _ in range(LARGEST_ITERATIONS):
+    for _ in range(iterations):
         normal = here.jacobian.T @ here.jacobian
         gradient = here.jacobian.T @ here.values
-        step = -np.linalg.solve(normal + damping * np.diag(np.diag(normal)), gradient)
-        expected = -float(step @ (2.0 * gradient + normal @ step))
-        if expected < smallest_gain:
+        try:
+            # What an undamped step would gain: a heavily damped one promises little even far from the solution.
+            if float(gradient @ np.linalg.solve(normal, gradient)) < smallest_gain:
+                break
+            step = -np.linalg.solve(normal + damping * np.diag(np.diag(normal)), gradient)
+        except np.linalg.LinAlgError:  # a hopeless start ran off to where nothing depends on some parameter
             break
+        expected = -float(step @ (2.0 * gradient + normal @ step))
         with np.errstate(all="ignore"):  # a step may leave the lens model's range; then nothing is gained
             tried = equations(p + step)
             gain = (cost - float(tried.values @ tried.values)) / expected

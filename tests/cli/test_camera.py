@@ -104,7 +104,7 @@ def test_too_few_photos(photos: list[Path], capsys: pytest.CaptureFixture[str]) 
     assert call("camera", "profile", *photos[:2], "--name", "phone", "--json") == 3
     error = json.loads(capsys.readouterr().out)["error"]
     assert error["kind"] == "too_few_views"
-    assert "only 2 of 2 photos" in error["found"]
+    assert "2 photos are too few" in error["found"]
 
 
 def test_another_zoom_among_them(photos: list[Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -128,6 +128,23 @@ def test_one_square_as_the_scale_of_200_mm() -> None:
     assert np.abs(lengths / 200.0 - 1.0).max() < 0.003
 
 
+def test_straight_rows_of_the_chessboard_become_straight() -> None:
+    bundle, corners = chessboard()
+
+    def crooked_px(points: np.ndarray) -> float:
+        """Largest distance of a row's corners from the line through them, root mean square of all rows."""
+        off = []
+        for row in points.reshape(6, 9, 2):
+            centred = row - row.mean(axis=0)
+            off.append(np.abs(centred @ np.linalg.svd(centred)[2][1]).max())
+        return float(np.sqrt(np.mean(np.square(off))))
+
+    raw = np.mean([crooked_px(seen) for seen in corners])
+    undone = np.mean([crooked_px(bundle.camera.normalized(seen) * bundle.camera.f_px) for seen in corners])
+    assert raw > 1.0
+    assert undone < 0.3
+
+
 def seen_frame(view: View, rng: np.random.Generator, noise_px: float, proportion: float = 1.0) -> SeenLines:
     """The frame's midline as seen, with independent noise."""
     normals = np.repeat(np.array([[0.0, -1.0], [1.0, 0.0], [0.0, 1.0], [-1.0, 0.0]]), 12, axis=0)

@@ -64,6 +64,11 @@ def test_a_tube_that_touches_the_frame_from_inside(y_mm: float) -> None:
     assert_reads(look(), Scene(things=(Disc(0, y_mm, 4, 8, 0.06, 3),)))
 
 
+def test_the_subjects_shadow_touches_the_frame() -> None:
+    things = (Disc(-10, 20, 6, 8, 0.3, 4), Box(-10, 26, 12, 9, 0, 0.12), Box(-4, 29, 14, 8, 0, 0.2, 20))
+    assert_reads(look(), Scene(things=things))
+
+
 def test_a_large_dark_thing_fills_the_stage() -> None:
     assert_reads(look(), Scene(things=(Disc(0, 0, 24, 0, 0.06),)))
 

@@ -191,6 +191,9 @@ def _scale_remedies(measured: Measurement) -> list[Remedy]:
         left = min(1.0, TYPED_DISTANCE_U / max(measured.calibration.u_rel_f, 1e-9))
         text = "measure the distance from the phone's lens to the card and type it with --camera-distance"
         remedies.append(Remedy("--camera-distance", text, {"focal length": left}))
+    if measured.match.prior is None:
+        text = "make a profile of this camera from five photos of the card: rimsight camera profile"
+        remedies.append(Remedy("rimsight camera profile", text, {"focal length": 0.2, "lens": 0.2}))
     text = "bring the subject into the middle of the picture, where a lens bends least"
     remedies.append(Remedy("centre", text, {"lens": 0.3}))
     return remedies
@@ -234,7 +237,9 @@ def warnings_of(measured: Measurement) -> list[str]:
             "a plain square gives a coarser scale than the printed card: light that spills over its edges makes it "
             "look smaller by an amount that the photo does not tell"
         )
-    if measured.hint.f_px is None and measured.inputs.camera_distance_mm is None:
+    if measured.match.profile is not None and measured.match.prior is None:
+        found.append(measured.match.reason)
+    if measured.match.prior is None and measured.hint.f_px is None and measured.inputs.camera_distance_mm is None:
         found.append(
             f"the focal length is not known ({measured.hint.source}): what height costs is in the uncertainty; "
             "use the camera's original file, or type --camera-distance"

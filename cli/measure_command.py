@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import json
 import tempfile
+import warnings
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
@@ -30,6 +31,7 @@ class Measuring:
     check_lines: Annotated[
         Text, typer.Option(metavar="ACROSS,DOWN", help="Measured lengths of the card's two 150 mm lines.")
     ] = None
+    camera: Annotated[Text, typer.Option(help="Name of the camera profile, if the photo doesn't tell.")] = None
     square_side: Annotated[Text, typer.Option(help="Side of a plain black square in place of the card.")] = None
     camera_distance: Annotated[Text, typer.Option(help="Distance from the lens to the card.")] = None
     card_height: Annotated[Text, typer.Option(help="How high above the table the card lies, on a block.")] = None
@@ -40,7 +42,7 @@ class Measuring:
 
     def typed(self) -> dict[str, Any]:
         """The inputs among them, by name."""
-        names = ("card", "check_lines", "square_side", "camera_distance", "card_height", "pick")
+        names = ("card", "check_lines", "camera", "square_side", "camera_distance", "card_height", "pick")
         return {name: getattr(self, name) for name in names if getattr(self, name) is not None}
 
 
@@ -73,7 +75,10 @@ def run(kind: str, photo: Path, options: Measuring, keeping: Keeping, own: dict[
     from rimsight.vision.subjects import SeveralSubjects
 
     try:
-        measured = measure(inputs, photo)
+        with warnings.catch_warnings():
+            # What the numerical libraries have to say of empty regions is no news for the bench.
+            warnings.simplefilter("ignore", RuntimeWarning)
+            measured = measure(inputs, photo)
     except SeveralSubjects as several:
         if options.out is not None and ending is not None:
             write_whole(options.out, _numbered(several, ending), overwrite=options.force)
@@ -97,7 +102,13 @@ def run(kind: str, photo: Path, options: Measuring, keeping: Keeping, own: dict[
         from rimsight.cli.keeping import keep_measurement, kept_text
 
         kept = keep_measurement(
-            keeping, kind=kind, result=result, photo=photo, overlay=overlay, inputs=typed_inputs(measured)
+            keeping,
+            kind=kind,
+            result=result,
+            photo=photo,
+            overlay=overlay,
+            inputs=typed_inputs(measured),
+            camera=measured.camera,
         )
         if kept is not None:
             typer.echo(kept_text(kept), err=options.as_json)

@@ -19,7 +19,7 @@ KINDS = ("stone", "tube", "rim")
 
 #: Inputs that each kind knows beside the shared ones.
 OWN = {"stone": ("height",), "tube": ("length",), "rim": ("length", "bore", "wall", "height", "metal", "rules")}
-SHARED = ("card", "check_lines", "card_check", "square_side", "camera_distance", "card_height", "pick")
+SHARED = ("card", "check_lines", "card_check", "camera", "square_side", "camera_distance", "card_height", "pick")
 #: Inputs that exclude each other.
 EITHER = (("bore", "wall"), ("card", "check_lines"), ("card", "square_side"), ("check_lines", "square_side"))
 
@@ -46,6 +46,8 @@ class Inputs:
         Name of the printed card that was used.
     check : PrintCheck or mapping of side to PrintCheck or None
         Measured check lines that hold for this photo, whatever is on record.
+    camera : str or None
+        Name of the camera profile to apply.
     square_side_mm : float or None
         Side of a plain black square.
     camera_distance_mm : float or None
@@ -65,6 +67,7 @@ class Inputs:
     rules: Path | None = None
     card: str | None = None
     check: PrintCheck | dict[float, PrintCheck] | None = None
+    camera: str | None = None
     square_side_mm: float | None = None
     camera_distance_mm: float | None = None
     card_height_mm: float = 0.0
@@ -120,6 +123,7 @@ def read_inputs(kind: str, given: Mapping[str, Any]) -> Inputs:
         rules=None if rules is None else Path(str(rules)),
         card=str(given["card"]) if "card" in given else None,
         check=_check(given),
+        camera=str(given["camera"]) if "camera" in given else None,
         square_side_mm=_length(given, "square_side"),
         camera_distance_mm=_length(given, "camera_distance"),
         card_height_mm=_length(given, "card_height", allow_zero=True) or 0.0,

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from rimsight.calibration.height import Height
     from rimsight.calibration.pose import Prior
     from rimsight.calibration.print_check import PrintCheck
+    from rimsight.calibration.profile_match import ProfileMatch
     from rimsight.calibration.square import Calibration
     from rimsight.fit.report import FitReport
     from rimsight.vision.candidates import Candidate
@@ -42,6 +43,8 @@ class Measurement:
         The photograph.
     hint : FocalHint
         What the file says about the focal length.
+    match : ProfileMatch
+        The camera's profile, or why none is applied.
     checks : mapping of side to PrintCheck, or PrintCheck
         Measured check lines that could have been used.
     calibration : Calibration
@@ -55,10 +58,18 @@ class Measurement:
     inputs: Inputs
     photo: Photo
     hint: FocalHint
+    match: ProfileMatch
     checks: dict[float, PrintCheck] | PrintCheck
     calibration: Calibration
     reading: Reading
     report: FitReport | None = None
+
+    @property
+    def camera(self) -> dict[str, Any] | None:
+        """The camera profile that was applied, as plain JSON."""
+        from dataclasses import asdict
+
+        return None if self.match.prior is None or self.match.profile is None else asdict(self.match.profile)
 
     @property
     def check(self) -> PrintCheck | None:
@@ -104,6 +115,7 @@ def measure_photo(kind: str, photo_path: Path, inputs: Mapping[str, Any]) -> tup
 
 def measure(inputs: Inputs, photo_path: Path) -> Measurement:
     """Measure a photo and keep everything that was found on the way; see `measure_photo`."""
+    from rimsight.calibration.profile_match import match_profile
     from rimsight.calibration.square import read_square
     from rimsight.vision.photo import camera_hint, load_photo
     from rimsight.vision.subjects import SeveralSubjects, choose, find_subjects
@@ -111,8 +123,11 @@ def measure(inputs: Inputs, photo_path: Path) -> Measurement:
     checks = _checks(inputs)
     photo = load_photo(photo_path)
     hint = camera_hint(photo)
+    match = match_profile(photo.exif, photo.light.width_px, photo.light.height_px, name=inputs.camera)
+    if inputs.camera is not None and match.prior is None:
+        raise ValueError(f"--camera {inputs.camera}: {match.reason}")
     calibration = read_square(
-        photo.light, prior_of(photo, hint, inputs), check=checks, square_side_mm=inputs.square_side_mm
+        photo.light, prior_of(photo, hint, match, inputs), check=checks, square_side_mm=inputs.square_side_mm
     )
     subjects = find_subjects(photo.light, calibration)
     try:
@@ -121,14 +136,16 @@ def measure(inputs: Inputs, photo_path: Path) -> Measurement:
         several.light, several.calibration = photo.light, calibration
         raise
     reading, report = _READERS[inputs.kind](inputs, photo, calibration, candidate)
-    return Measurement(inputs, photo, hint, checks, calibration, reading, report)
+    return Measurement(inputs, photo, hint, match, checks, calibration, reading, report)
 
 
-def prior_of(photo: Photo, hint: FocalHint, inputs: Inputs) -> Prior:
-    """What is known of the camera: the typed distance, and what the file says."""
+def prior_of(photo: Photo, hint: FocalHint, match: ProfileMatch, inputs: Inputs) -> Prior:
+    """What is known of the camera: its profile, else what the file says; and the typed distance."""
+    from dataclasses import replace
+
     from rimsight.calibration.pose import prior_for
 
-    return prior_for(
+    prior = prior_for(
         photo.light.width_px,
         photo.light.height_px,
         f_px=hint.f_px,
@@ -136,6 +153,9 @@ def prior_of(photo: Photo, hint: FocalHint, inputs: Inputs) -> Prior:
         distance_mm=inputs.camera_distance_mm,
         source=hint.source,
     )
+    if match.prior is None:
+        return prior
+    return replace(match.prior, distance_mm=prior.distance_mm, u_distance_mm=prior.u_distance_mm)
 
 
 def overlay_of(measured: Measurement, format: Literal["jpg", "png"]) -> bytes:

@@ -22,6 +22,7 @@ COMMAND_MODULES: tuple[str, ...] = (
     "weight",
     "archive",
     "watch",
+    "demo",
 )
 
 

@@ -63,6 +63,7 @@ def typed_inputs(measured: Measurement) -> dict[str, Any]:
         "metal": inputs.metal,
         "rules": None if inputs.rules is None else str(inputs.rules),
         "card_check": None if measured.check is None else card_check(measured.check),
+        "camera": inputs.camera,
         "square_side": inputs.square_side_mm,
         "camera_distance": inputs.camera_distance_mm,
         "card_height": inputs.card_height_mm or None,
@@ -118,6 +119,7 @@ def _scale(measured: Measurement) -> dict[str, Any]:
         "focal_px": round(view.camera.f_px, 1),
         "u_rel_focal": float(f"{calibration.u_rel_f:.2g}"),
         "focal_source": calibration.focal_source,
+        "camera_profile": None if measured.match.prior is None else measured.match.reason,
     }
 
 

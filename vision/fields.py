@@ -180,8 +180,17 @@ def telling_weights(inside: FloatArray, outside: FloatArray) -> FloatArray | Non
     return np.asarray(weights / np.abs(weights).sum())
 
 
-def novelty(polar: PolarMap, blur_px: float) -> NDArray[np.bool_]:
+def novelty(polar: PolarMap, blur_px: float, *, window_px: float = NOVELTY_WINDOW_PX) -> NDArray[np.bool_]:
     """Where the light departs from the line that it follows just outside.
+
+    Parameters
+    ----------
+    polar : PolarMap
+        The map.
+    blur_px : float
+        Blur, pixels.
+    window_px : float
+        Length of the line, pixels.
 
     Returns
     -------
@@ -191,7 +200,7 @@ def novelty(polar: PolarMap, blur_px: float) -> NDArray[np.bool_]:
     light = np.nan_to_num(polar.channel(), nan=0.0)
     per_px = 1.0 / polar.step_px
     near = round((0.6 + 1.3 * max(blur_px, 0.5)) * per_px)
-    far = near + int(NOVELTY_WINDOW_PX * per_px)
+    far = near + int(window_px * per_px)
     samples = far - near + 1
     place = np.arange(light.shape[1], dtype=np.float64)
     mean = shifted_mean(light, near, far)
@@ -221,6 +230,19 @@ def boundary_field(polar: PolarMap, new: NDArray[np.bool_], blur_px: float, widt
     field[:, max(field.shape[1] - end, 0) :] = 0.0
     field[:, : int((width_px + 1.0) * per_px)] = 0.0
     return field
+
+
+def roughness(polar: PolarMap) -> FloatArray:
+    """How much the light changes along the arc within about 4 px, as a share of the light there, (A, R).
+
+    Facets flash within a few pixels; a metal face, brushed or matt, does not.
+    """
+    light = np.nan_to_num(polar.channel(), nan=0.0)
+    middle = float(polar.radii_mm[len(polar.radii_mm) // 2]) * polar.px_per_mm
+    lag = max(1, round(4.0 * len(polar.angles) / (2.0 * np.pi * middle)))
+    change = np.abs(light - np.roll(light, lag, axis=0))
+    level = ndimage.gaussian_filter1d(light, 3.0 * lag, axis=0, mode="wrap")
+    return np.asarray(np.minimum(change / np.maximum(level, 0.02), 1.0))
 
 
 def outermost(crests: FloatArray, *, attenuation: float = 0.7) -> FloatArray:

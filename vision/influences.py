@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from uncertainties import UFloat, ufloat
+from uncertainties.core import AffineScalarFunc
 
 FloatArray = NDArray[np.float64]
 
@@ -44,11 +45,12 @@ class Influences:
         -------
         uncertainties.UFloat
         """
-        total = ufloat(value, 0.0)
+        # Starting from a plain number: `uncertainties` warns of variables without an uncertainty.
+        total: Any = value
         for (key, tag), change in changes.items():
             if change:
                 total = total + float(change) * self.variable(key, tag)
-        return total
+        return total if isinstance(total, AffineScalarFunc) else ufloat(value, 0.0)
 
 
 def sensitivities(

@@ -16,10 +16,20 @@ from rimsight.vision.outline import HeightRule, RoundEdge
 
 FloatArray = NDArray[np.float64]
 
-#: Standard uncertainty of an edge's place by blur, tone curve and sharpening, pixels per edge, on a clean edge.
-EDGE_U_PX = 0.07
-#: How much of the scatter about the circle is shared by the whole edge (facets and grain push one way), as a share.
-SCATTER_SHARE = 0.45
+#: Shares of the blur and of the scatter about the circle that are common to a stone's whole edge. All constants of this
+#: group follow from rendered photographs with known truth (75 stones, 75 tubes, 75 stones on tubes; `tests.bench`).
+BLUR_SHARE = 0.18
+SCATTER_SHARE = 0.7
+#: Standard uncertainty of a tube's edge where nothing disturbs it, pixels.
+METAL_EDGE_U_PX = 0.12
+#: A tube's edge that scatters more than this about its circle jumps between a chamfer's two edges.
+STEADY_SCATTER_PX = 0.25
+UNSTEADY_SHARE = 4.5
+#: A chamfer too narrow to show as a second edge (deburred edges are up to 0.1 mm wide; common practice, no source):
+#: standard uncertainty of the radius, millimetres.
+HIDDEN_CHAMFER_U_MM = 0.011
+#: An edge that shows in colour only: standard uncertainty of its place, pixels (mosaic, 4:2:0).
+COLOUR_U_PX = 0.8
 #: Highest harmonic of the outline that is looked at: a round stone's girdle has no finer form than that.
 HARMONICS = 6
 #: A harmonic counts when it is this many times its own standard uncertainty.
@@ -93,8 +103,29 @@ def form(edge: RoundEdge, view: View) -> Form:
     )
 
 
-def edge_u_px(edge: RoundEdge, *, rival_gap_px: float = 0.0) -> float:
-    """Standard uncertainty of an edge's place, common to the whole round, pixels.
+def edge_u_px(edge: RoundEdge, blur_px: float, *, rival_gap_px: float = 0.0) -> float:
+    """Standard uncertainty of a stone's edge, common to the whole round, pixels.
+
+    Parameters
+    ----------
+    edge : RoundEdge
+        The edge.
+    blur_px : float
+        Blur of the photograph: facets and shadows within one blur of the edge pull at it.
+    rival_gap_px : float
+        Distance to another edge that would do nearly as well.
+    """
+    terms = (
+        BLUR_SHARE * blur_px,
+        SCATTER_SHARE * edge.scatter_px,
+        COLOUR_U_PX * edge.colour,
+        0.5 * rival_gap_px,
+    )
+    return float(np.sqrt(np.sum(np.square(terms))))
+
+
+def metal_edge_u_mm(edge: RoundEdge, *, rival_gap_px: float = 0.0) -> float:
+    """Standard uncertainty of a tube's edge, common to the whole round, millimetres of radius.
 
     Parameters
     ----------
@@ -103,7 +134,15 @@ def edge_u_px(edge: RoundEdge, *, rival_gap_px: float = 0.0) -> float:
     rival_gap_px : float
         Distance to another edge that would do nearly as well.
     """
-    return float(np.hypot(np.hypot(EDGE_U_PX, SCATTER_SHARE * edge.scatter_px), 0.5 * rival_gap_px))
+    unsteady = UNSTEADY_SHARE * max(edge.scatter_px - STEADY_SCATTER_PX, 0.0)
+    terms = (
+        METAL_EDGE_U_PX / edge.px_per_mm,
+        unsteady / edge.px_per_mm,
+        COLOUR_U_PX * edge.colour / edge.px_per_mm,
+        HIDDEN_CHAMFER_U_MM,
+        0.5 * rival_gap_px / edge.px_per_mm,
+    )
+    return float(np.sqrt(np.sum(np.square(terms))))
 
 
 def fit_u_mm(edge: RoundEdge) -> float:

@@ -16,9 +16,10 @@ from rimsight.calibration.square import Calibration
 from rimsight.vision.candidates import Candidate
 from rimsight.vision.influences import Influences
 from rimsight.vision.outline import RoundEdge, level, wall
-from rimsight.vision.reading import State, edge_u_px, evaluate, figure, fit_u_mm
-from rimsight.vision.rim_edges import girdle_on_face, is_textured
+from rimsight.vision.reading import State, edge_u_px, evaluate, figure, fit_u_mm, metal_edge_u_mm
+from rimsight.vision.rim_edges import CONVINCING_MERIT, faint_outer_edge, girdle_on_face, is_textured
 from rimsight.vision.stone import OutlineUnclear, refuse_unclear
+from rimsight.vision.tube import outer_shift
 from rimsight.vision.tube_edges import face_edges, pick_outer
 
 FloatArray = NDArray[np.float64]
@@ -56,7 +57,8 @@ class RimReading:
     stone_diameter, outer : uncertainties.UFloat
         Girdle diameter of the stone and outer diameter of the tube, millimetres.
     centred, smallest, mean, largest, offset : uncertainties.UFloat
-        Rim with the stone centred, (outer - stone) / 2; rim as it lies: smallest, mean, largest; distance of the centres.
+        Rim with the stone centred, (outer - stone) / 2; rim as it lies: smallest, mean, largest; distance of the
+        centres.
     smallest_direction : tuple of 2 floats
         Unit vector (card coordinates) to where the rim is smallest.
     angles, widths_mm : ndarray of shape (N,)
@@ -141,30 +143,30 @@ def read_rim(
         )
     tube_edge = picked.edge
     refuse_unclear(tube_edge, "tube")
-    ledge, u_ledge = DEFAULT_LEDGE_MM, DEFAULT_LEDGE_U_MM
-    tube_height = Height(top, length.u_mm, length.source)
-    heights = girdle_on_tube(1.85 * tube_edge.circle.radius, 1.85 * tube_edge.circle.radius - 2 * ledge, tube_height, girdle_above)
-    stone_edge: RoundEdge | None = None
-    for _ in range(2):
-        stone_edge = girdle_on_face(image, view, tube_edge, heights, blur)
-        if stone_edge is None:
-            break
-        seat = stone_edge.diameter_mm - 2 * ledge
-        if bore_mm is not None:
-            seat = bore_mm.nominal_value
-        elif wall_mm is not None:
-            seat = tube_edge.diameter_mm - 2 * wall_mm.nominal_value
-        heights = girdle_on_tube(stone_edge.diameter_mm, seat, tube_height, girdle_above)
+    top_height = Height(top, length.u_mm, length.source)
+    seating = _Seating(top_height, bore_mm, wall_mm, girdle_above)
+    merit, stone_edge, heights = _find_stone(image, calibration, tube_edge, seating, blur)
+    if merit < CONVINCING_MERIT and is_textured(image, view, tube_edge, top, blur):
+        # What was taken for the tube looks like the stone: perhaps the tube's edge is fainter and further out.
+        faint = faint_outer_edge(image, view, tube_edge, top, blur)
+        if faint is not None:
+            again = _find_stone(image, calibration, faint, seating, blur)
+            if again[0] > merit:
+                tube_edge = faint
+                merit, stone_edge, heights = again
     if stone_edge is None:
         raise _no_girdle(image, calibration, tube_edge, top, blur)
     refuse_unclear(stone_edge, "stone")
     known = bore_mm is not None or wall_mm is not None or girdle_above is not None
-    u_above = heights.u_mm if known else float(np.hypot(heights.u_mm, u_ledge))
-    values, changes, rule = _evaluate(calibration, tube_edge, stone_edge, heights, top, length.u_mm, u_above)
-    del rule
+    u_above = heights.u_mm if known else float(np.hypot(heights.u_mm, DEFAULT_LEDGE_U_MM))
+    values, changes = _evaluate(calibration, tube_edge, stone_edge, heights, top, length.u_mm, u_above)
     influences = Influences()
-    extra_stone = _edge_terms("stone", stone_edge)
-    extra_tube = _edge_terms("outer", tube_edge)
+    u_stone = 2.0 * edge_u_px(stone_edge, blur) / stone_edge.px_per_mm
+    u_outer = 2.0 * metal_edge_u_mm(tube_edge)
+    extra_stone = {("stone edge", "edge"): u_stone, ("stone fit", "fit"): fit_u_mm(stone_edge)}
+    extra_tube = {("outer edge", "edge"): u_outer, ("outer fit", "fit"): fit_u_mm(tube_edge)}
+    shift_px, _ = outer_shift(image, calibration, tube_edge, top, blur)
+    values[1] += 2.0 * shift_px / tube_edge.px_per_mm
     stone = figure(influences, 0, values, changes, extra_stone)
     outer = figure(influences, 1, values, changes, extra_tube)
     dx = figure(influences, 2, values, changes, {("centre x", "fit"): fit_u_mm(stone_edge) / 2**0.5})
@@ -184,11 +186,46 @@ def read_rim(
     widths, inner_px, outer_px = _profile(calibration, tube_edge, stone_edge, values, heights, top, angles)
     mean = centred + float(np.mean(widths) - (values[1] - values[0]) / 2)
     bore = bore_mm if bore_mm is not None else (outer - 2 * wall_mm if wall_mm is not None else None)
-    notes = () if known else ("the ledge under the stone is not known: type --bore or --wall to place the girdle better",)
+    unknown = "the ledge under the stone is not known: type --bore or --wall to place the girdle better"
+    notes = () if known else (unknown,)
     return RimReading(
         stone, outer, centred, smallest, mean, largest, offset, direction, angles, widths, inner_px, outer_px,
         stone_edge, tube_edge, heights, bore, influences, notes,
     )
+
+
+@dataclass(frozen=True)
+class _Seating:
+    """What is known of how the stone sits."""
+
+    top: Height
+    bore: UFloat | None
+    wall: UFloat | None
+    girdle_above: Height | None
+
+    def heights(self, stone_mm: float, outer_mm: float) -> GirdleHeights:
+        """Heights of the girdle of a stone of that diameter."""
+        seat = stone_mm - 2.0 * DEFAULT_LEDGE_MM
+        if self.bore is not None:
+            seat = self.bore.nominal_value
+        elif self.wall is not None:
+            seat = outer_mm - 2.0 * self.wall.nominal_value
+        return girdle_on_tube(stone_mm, seat, self.top, self.girdle_above)
+
+
+def _find_stone(
+    image: LightImage, calibration: Calibration, tube_edge: RoundEdge, seating: _Seating, blur: float
+) -> tuple[float, RoundEdge | None, GirdleHeights]:
+    """The stone's edge with its merit (0 if there is none) and the heights for its size, in two rounds."""
+    heights = seating.heights(0.92 * tube_edge.diameter_mm, tube_edge.diameter_mm)
+    merit, edge = 0.0, None
+    for _ in range(2):
+        found = girdle_on_face(image, calibration.view, tube_edge, heights, blur)
+        if found is None:
+            return 0.0, None, heights
+        merit, edge = found
+        heights = seating.heights(edge.diameter_mm, tube_edge.diameter_mm)
+    return merit, edge, heights
 
 
 def _evaluate(
@@ -199,7 +236,7 @@ def _evaluate(
     top: float,
     u_top: float,
     u_above: float,
-) -> tuple[FloatArray, dict[tuple[str, str], FloatArray], None]:
+) -> tuple[FloatArray, dict[tuple[str, str], FloatArray]]:
     """Stone diameter, outer diameter and the stone's centre less the tube's, with their changes."""
     view = calibration.view
 
@@ -217,15 +254,7 @@ def _evaluate(
         ("girdle above tube", "height", state(above=u_above)),
         ("girdle thickness", "height", state(thicker=heights.u_thickness_mm)),
     ]
-    values, changes = evaluate(evaluator, state(), calibration, moved)
-    return values, changes, None
-
-
-def _edge_terms(name: str, edge: RoundEdge) -> dict[tuple[str, str], float]:
-    return {
-        (f"{name} edge", "edge"): 2.0 * edge_u_px(edge) / edge.px_per_mm,
-        (f"{name} fit", "fit"): fit_u_mm(edge),
-    }
+    return evaluate(evaluator, state(), calibration, moved)
 
 
 def _profile(

@@ -8,10 +8,11 @@ from numpy.typing import NDArray
 from rimsight.calibration.camera import View
 from rimsight.calibration.height import GirdleHeights
 from rimsight.calibration.pixels import LightImage
-from rimsight.vision.fields import colour_crests, edge_field, outermost
-from rimsight.vision.outline import RoundEdge, measure_edge, ring_circle, wall
-from rimsight.vision.polar import unroll
-from rimsight.vision.rings import strongest_rings
+from rimsight.vision.fields import colour_crests, edge_field, novelty, outermost, roughness, shifted_mean
+from rimsight.vision.outline import RoundEdge, level, measure_edge, ring_circle, wall
+from rimsight.vision.polar import PolarMap, unroll
+from rimsight.vision.rings import best_ring, strongest_rings
+from rimsight.vision.tube_edges import COLOURED
 
 FloatArray = NDArray[np.float64]
 
@@ -23,13 +24,23 @@ SMALLEST_SHARE = 0.5
 #: An edge worth less than this share of the best one is not considered.
 WORTH_SHARE = 0.3
 #: Below this merit a ring is not believed to be a girdle.
-SMALLEST_MERIT = 0.2
+SMALLEST_MERIT = 0.12
 SMALLEST_COVERAGE_DEG = 190.0
+#: A stone found with less merit than this, inside an edge that itself looks like a stone's, is only a ring of facets.
+CONVINCING_MERIT = 0.35
+#: Widest rim that is looked for round a stone, millimetres.
+LARGEST_RIM_MM = 1.0
+#: A faint outer edge shows over this much of the round, this closely, at least this well.
+FAINT_COVERAGE_DEG = 220.0
+FAINT_SCATTER_PX = 0.6
+FAINT_MERIT = 0.2
+#: An edge of luminance replaces one of colour beside it from this share of its merit on.
+SHARPER_SHARE = 0.4
 
 
 def girdle_on_face(
     image: LightImage, view: View, tube: RoundEdge, heights: GirdleHeights, blur_px: float
-) -> RoundEdge | None:
+) -> tuple[float, RoundEdge] | None:
     """Find and measure a stone's girdle inside a tube's outer edge.
 
     Parameters
@@ -45,8 +56,8 @@ def girdle_on_face(
 
     Returns
     -------
-    RoundEdge or None
-        None when no ring there is convincing.
+    (float, RoundEdge) or None
+        The edge and its merit; None when no ring there is convincing.
     """
     plane = heights.mean_mm
     centre = tube.circle.centre
@@ -62,53 +73,142 @@ def girdle_on_face(
     inside = polar.radii_mm[None, :] < (apparent - guard)[:, None]
     rule = wall(heights.lower_mm, heights.upper_mm)
     found: list[tuple[float, RoundEdge]] = []
+    for own, size, offsets in _starts(polar, inside, centre, radius, blur_px, px):
+        for offset in offsets:
+            try:
+                edge = measure_edge(image, view, own, size + offset * px, rule, plane, blur_px, noise=tube.noise)
+            except ValueError:
+                continue
+            reach = edge.circle.radius + float(np.hypot(*(edge.circle.centre - centre)))
+            if edge.coverage_deg < SMALLEST_COVERAGE_DEG or edge.circle.radius < SMALLEST_SHARE * radius:
+                continue
+            if edge.circle.radius > radius - 0.5 * guard or reach > radius + 0.5:
+                continue
+            # Nothing but plain metal lies between a girdle and the tube's edge; outside a facet lies more stone.
+            merit = edge.merit * _rougher_inside(image, view, edge, tube, plane, blur_px)
+            if not any(abs(edge.circle.radius - other.circle.radius) < 0.4 * px for _, other in found):
+                found.append((merit, edge))
+    return _choose(found, tube, view, px)
+
+
+def _starts(
+    polar: PolarMap, inside: NDArray[np.bool_], centre: FloatArray, radius: float, blur_px: float, px: float
+) -> list[tuple[FloatArray, float, tuple[float, ...]]]:
+    """Where to look for the girdle: centre, radius and offsets (pixels) to try.
+
+    Four cues, since none works on every stone: sharp rings of luminance, sharp rings of colour, the end of plain metal
+    (novelty), and the end of smoothness along the arc (facets flash, metal does not).
+    """
+    shift = min(0.25 * radius, 0.9)
+    starts: list[tuple[FloatArray, float, tuple[float, ...]]] = []
     for crests in (edge_field(polar, blur_px).crests, colour_crests(polar, blur_px)):
         field = outermost(np.where(inside, crests, 0.0))
-        shift = min(0.25 * radius, 0.9)
         for ring in strongest_rings(
-            field, polar, largest_shift_mm=shift, tolerance_px=0.8, smallest_support=0.12, most=4
+            field, polar, largest_shift_mm=shift, tolerance_px=0.8, smallest_support=0.12, most=3
         ):
             own, size = ring_circle(centre, ring)
-            for offset in (-1.5, 0.0, 1.5):
-                try:
-                    edge = measure_edge(image, view, own, size + offset * px, rule, plane, blur_px)
-                except ValueError:
-                    continue
-                reach = edge.circle.radius + float(np.hypot(*(edge.circle.centre - centre)))
-                if edge.coverage_deg < SMALLEST_COVERAGE_DEG or edge.circle.radius < SMALLEST_SHARE * radius:
-                    continue
-                if edge.circle.radius > radius - 0.5 * guard or reach > radius + 0.5:
-                    continue
-                merit = edge.merit * ring.support**0.5
-                if not any(abs(edge.circle.radius - other.circle.radius) < 0.4 * px for _, other in found):
-                    found.append((merit, edge))
-    return _choose(found, tube, px)
+            starts.append((own, size, (-1.0, 0.5)))
+    per_px = 1.0 / polar.step_px
+    new = np.where(inside, novelty(polar, blur_px, window_px=3.0), False).astype(np.float64)
+    rough = np.where(inside, roughness(polar), 0.0)
+    for cue in (new, rough):
+        field = shifted_mean(cue, -int(5.5 * per_px), -int(0.5 * per_px)) - shifted_mean(
+            cue, int(0.8 * per_px), int(3.8 * per_px)
+        )
+        field = np.where(inside, field, 0.0)
+        field[:, : int(6.0 * per_px)] = 0.0
+        ring = best_ring(field, polar, largest_shift_mm=shift)
+        own, size = ring_circle(centre, ring)
+        starts.append((own, size, (-3.0, -2.0, -1.0, 0.0, 1.0)))
+    return starts
 
 
-def _choose(found: list[tuple[float, RoundEdge]], tube: RoundEdge, px: float) -> RoundEdge | None:
+def _rougher_inside(
+    image: LightImage, view: View, edge: RoundEdge, tube: RoundEdge, plane: float, blur_px: float
+) -> float:
+    """Weight from 0.25 to 1: how much rougher the light is just inside the edge than just outside it."""
+    px = 1.0 / edge.px_per_mm
+    gap = (tube.circle.radius - edge.circle.radius) * edge.px_per_mm
+    width = float(np.clip(gap - 1.0 - 1.5 * blur_px, 1.0, 5.0))
+    start = 0.7 + 0.7 * blur_px
+    radius = edge.circle.radius
+    polar = unroll(image, view, edge.circle.centre, plane, max(radius - 9.0 * px, 0.3 * radius), radius + 9.0 * px)
+    rough = roughness(polar)
+    place = (polar.radii_mm - radius) / px
+    inner = float(np.mean(rough[:, (place < -start) & (place > -start - 5.0)]))
+    outer = float(np.mean(rough[:, (place > start) & (place < start + width)]))
+    return float(np.clip((inner - outer) / max(inner + outer, 1e-6), 0.1, 1.0))
+
+
+def faint_outer_edge(
+    image: LightImage, view: View, inner: RoundEdge, height_mm: float, blur_px: float
+) -> RoundEdge | None:
+    """Look for a faint edge of a tube round an edge that looks like a stone's.
+
+    A silver rim on white paper hardly stands out, while the stone inside of it does.
+    """
+    px = 1.0 / inner.px_per_mm
+    radius = inner.circle.radius
+    farthest = radius + LARGEST_RIM_MM
+    polar = unroll(image, view, inner.circle.centre, height_mm, radius, farthest + 14.0 * px, angles=480)
+    near = (polar.radii_mm > radius + (1.0 + 1.2 * blur_px) * px) & (polar.radii_mm < farthest)
+    best: RoundEdge | None = None
+    for crests in (edge_field(polar, blur_px).crests, colour_crests(polar, blur_px)):
+        field = np.where(near[None, :], crests, 0.0)
+        for ring in strongest_rings(
+            field, polar, largest_shift_mm=0.5, tolerance_px=0.8, smallest_support=0.15, most=2
+        ):
+            own, size = ring_circle(inner.circle.centre, ring)
+            try:
+                edge = measure_edge(image, view, own, size, level(height_mm), height_mm, blur_px)
+            except ValueError:
+                continue
+            seen = edge.coverage_deg >= FAINT_COVERAGE_DEG and edge.scatter_px <= FAINT_SCATTER_PX
+            outside = edge.circle.radius > radius + px
+            if seen and outside and edge.merit >= FAINT_MERIT and (best is None or edge.merit > best.merit):
+                best = edge
+    return best
+
+
+def _choose(
+    found: list[tuple[float, RoundEdge]], tube: RoundEdge, view: View, px: float
+) -> tuple[float, RoundEdge] | None:
     if not found:
         return None
     found.sort(key=lambda item: -item[0])
     best_merit, best = found[0]
     if best_merit < SMALLEST_MERIT:
         return None
-    if _may_be_chamfer(best, tube, px):
+    if best.colour > COLOURED:
+        # Colour bleeds: where luminance shows the same edge at all well, it shows it more truly.
+        sharper = [
+            (merit, edge)
+            for merit, edge in found[1:]
+            if edge.colour <= COLOURED
+            and merit > SHARPER_SHARE * best_merit
+            and abs(edge.circle.radius - best.circle.radius) < 2.5 * px
+        ]
+        if sharper:
+            best_merit, best = sharper[0]
+    if _may_be_chamfer(best, tube, view, px):
         deeper = [
             (merit, edge)
             for merit, edge in found[1:]
             if merit > max(WORTH_SHARE * best_merit, SMALLEST_MERIT)
             and edge.circle.radius < best.circle.radius - 2.0 * px
-            and not _may_be_chamfer(edge, tube, px)
+            and not _may_be_chamfer(edge, tube, view, px)
         ]
         if deeper:
-            return deeper[0][1]
-    return best
+            return deeper[0]
+    return best_merit, best
 
 
-def _may_be_chamfer(edge: RoundEdge, tube: RoundEdge, px: float) -> bool:
-    gap = tube.circle.radius - edge.circle.radius
-    apart = float(np.hypot(*(edge.circle.centre - tube.circle.centre)))
-    return bool(gap < WIDEST_CHAMFER_MM + 0.5 * px and apart < 0.7 * px + 0.25 * gap)
+def _may_be_chamfer(edge: RoundEdge, tube: RoundEdge, view: View, px: float) -> bool:
+    # Compared in the plane of the tube's face, where a chamfer's inner edge is concentric with the outer one.
+    own = edge.refit(view, tube.heights)
+    gap = tube.circle.radius - own.radius
+    apart = float(np.hypot(*(own.centre - tube.circle.centre)))
+    return bool(gap < WIDEST_CHAMFER_MM + 0.5 * px and apart < px + 0.15 * gap)
 
 
 def is_textured(image: LightImage, view: View, edge: RoundEdge, height_mm: float, blur_px: float) -> bool:

@@ -26,9 +26,6 @@ FloatArray = NDArray[np.float64]
 GRID_PX = 0.25
 #: Edges nearer together than this are not told apart, pixels.
 SMALLEST_GAP_PX = 0.75
-#: The residual of one step must be this many times that of two for both to be believed: on 60 rendered tubes with
-#: plain edges the ratio reached 3 by noise and the metal's grain alone.
-CONVINCING_RATIO = 3.4
 #: Rounds in which radii that fit badly lose weight.
 ROUNDS = 3
 
@@ -51,7 +48,15 @@ class DoubleEdge:
 
 
 def double_edge(
-    image: LightImage, view: View, edge: RoundEdge, height_mm: float, blur_px: float, *, inside_px: float, outside_px: float
+    image: LightImage,
+    view: View,
+    edge: RoundEdge,
+    height_mm: float,
+    blur_px: float,
+    *,
+    inside_px: float,
+    outside_px: float,
+    ratio_at_least: float,
 ) -> DoubleEdge | None:
     """Look for a second edge beside a traced one.
 
@@ -67,6 +72,8 @@ def double_edge(
         Blur, pixels.
     inside_px, outside_px : float
         How far to look on either side, pixels.
+    ratio_at_least : float
+        How many times the residual of two steps that of one must be for both edges to be believed.
 
     Returns
     -------
@@ -91,12 +98,11 @@ def double_edge(
     positions = np.arange(-inside_px, outside_px + 1e-9, GRID_PX)
     step = {p: 0.5 * special.erf((place - p) / (max(blur_px, 0.5) * 2**0.5)) for p in positions}
     base = [np.ones_like(place), place]
-    one, one_left = _best(light, base, [(p,) for p in positions if abs(p) <= 2.5], step)
+    _, one_left = _best(light, base, [(p,) for p in positions if abs(p) <= 2.5], step)
     pairs = [pair for pair in combinations(positions, 2) if pair[1] - pair[0] >= SMALLEST_GAP_PX]
     two, two_left = _best(light, base, pairs, step)
-    del one
     ratio = one_left / max(two_left, 1e-15)
-    if ratio < CONVINCING_RATIO:
+    if ratio < ratio_at_least:
         return None
     return DoubleEdge(float(two[0]), float(two[1]), float(ratio))
 

@@ -132,7 +132,7 @@ def read_stone(
             ("girdle thickness", "height", rule_at(0.0, heights.u_thickness_mm)),
         ],
     )
-    u_edge = 2.0 * edge_u_px(edge, rival_gap_px=gap_px) / edge.px_per_mm
+    u_edge = 2.0 * edge_u_px(edge, blur, rival_gap_px=gap_px) / edge.px_per_mm
     extra = {("stone edge", "edge"): u_edge, ("stone fit", "fit"): fit_u_mm(edge)}
     # Blur pulls a curved edge inwards by sigma^2 / (2 R) (Mendonca et al.; checked numerically).
     values = values + blur**2 / (edge.circle.radius * edge.px_per_mm) / edge.px_per_mm

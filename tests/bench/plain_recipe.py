@@ -108,7 +108,7 @@ def _rings(stage: Codes) -> list[float]:
     level, _ = cv2.threshold(smooth, 0, 255, cv2.THRESH_BINARY_INV + cv2.THRESH_OTSU)
     found: list[tuple[float, float, float]] = []
     _, dark = cv2.threshold(smooth, level, 255, cv2.THRESH_BINARY_INV)
-    edges = cv2.Canny(smooth, 0.5 * level, level)
+    edges = cv2.Canny(smooth, 30, 90)
     edges = cv2.morphologyEx(edges, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5)))
     for mask in (dark, edges):
         for contour in cv2.findContours(mask, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)[0]:

@@ -44,7 +44,8 @@ def text_of(measured: Measurement) -> str:
     lines += ["", "What the uncertainty is made of (shares of its square):"]
     lines += [f"  {100 * share:3.0f} %  {words_for(name)}" for name, share in step.shares[:TOLD]]
     if step.remedy is not None:
-        gain = f"± {step.u95_mm:.2g} mm would become about ± {step.u95_after_mm:.2g} mm."
+        # No-break spaces keep a figure with its sign and unit.
+        gain = f"±\u00a0{step.u95_mm:.2g}\u00a0mm would become about ±\u00a0{step.u95_after_mm:.2g}\u00a0mm."
         lines += ["", *_wrapped(f"Better: {step.remedy.text}; {gain}")]
     warnings = [text for text in warnings_of(measured) if text not in told]
     if warnings:
@@ -128,7 +129,7 @@ def _circumstances(measured: Measurement) -> list[tuple[str, str]]:
         (
             "photo",
             f"{main_edge(measured).px_per_mm:.0f} px per mm, camera {view.distance_mm:.0f} mm above the card, "
-            f"tilted {view.tilt_deg:.0f} degrees",
+            f"tilted {view.tilt_deg:.0f}°",
         ),
         ("focal length", calibration.focal_source),
     ]

@@ -28,13 +28,14 @@ def register(app: typer.Typer) -> None:
     @with_options(options=Measuring, keeping=Keeping)
     def rim(
         photo: Photo,
-        options: Measuring,
-        keeping: Keeping,
+        *,
         length: Annotated[Text, typer.Option(help="Length of the tube: how high its upper end stands.")] = None,
         bore: Annotated[Text, typer.Option(help="Inner diameter of the tube.")] = None,
         wall: Annotated[Text, typer.Option(help="Wall of the tube instead of its bore; also 22ga.")] = None,
         height: Annotated[Text, typer.Option(help="Height of the girdle above the tube's end.")] = None,
         rules: Annotated[Path | None, typer.Option(help="File of house rules in place of your own.")] = None,
+        options: Measuring,
+        keeping: Keeping,
     ) -> None:
         from rimsight.cli.measure_command import run
 

@@ -26,9 +26,10 @@ def register(app: typer.Typer) -> None:
     @with_options(options=Measuring, keeping=Keeping)
     def stone(
         photo: Photo,
+        *,
+        height: Annotated[Text, typer.Option(help="Height of the girdle above the table it lies on.")] = None,
         options: Measuring,
         keeping: Keeping,
-        height: Annotated[Text, typer.Option(help="Height of the girdle above the table it lies on.")] = None,
     ) -> None:
         from rimsight.cli.measure_command import run
 

@@ -26,9 +26,10 @@ def register(app: typer.Typer) -> None:
     @with_options(options=Measuring, keeping=Keeping)
     def tube(
         photo: Photo,
+        *,
+        length: Annotated[Text, typer.Option(help="Length of the tube: how high its upper end stands.")] = None,
         options: Measuring,
         keeping: Keeping,
-        length: Annotated[Text, typer.Option(help="Length of the tube: how high its upper end stands.")] = None,
     ) -> None:
         from rimsight.cli.measure_command import run
 

@@ -110,6 +110,7 @@ def converted(colour: Colour, codes: NDArray[Any]) -> NDArray[Any]:
         rgb_profile(SRGB, srgb_curve(), "sRGB"),
         rgb_profile(SRGB, table_curve(decode_srgb(np.linspace(0, 1, 1024))), "sRGB as 1024 points"),
     ],
+    ids=["none", "littlecms", "parametric", "table"],  # LittleCMS writes the time of day into its profile
 )
 def test_srgb_needs_nothing(icc: bytes | None) -> None:
     assert colour_of(icc, 3, np.uint8) == (Colour("sRGB"), "")

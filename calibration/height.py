@@ -119,7 +119,8 @@ def girdle_on_tube(
     thickness = GIRDLE_SHARE * diameter_mm
     if typed_above is not None:
         lower = tube.mm + typed_above.mm - thickness / 2
-        return GirdleHeights(lower, lower + thickness, typed_above.u_mm, GIRDLE_SHARE_U * diameter_mm, typed_above.source)
+        u_girdle = GIRDLE_SHARE_U * diameter_mm
+        return GirdleHeights(lower, lower + thickness, typed_above.u_mm, u_girdle, typed_above.source)
     overhang = max((diameter_mm - seat_mm) / 2.0, 0.0)
     above = overhang * tan(radians(PAVILION_DEG))
     slope_u = overhang * (tan(radians(PAVILION_DEG + PAVILION_DEG_U)) - tan(radians(PAVILION_DEG)))

@@ -125,7 +125,7 @@ def fit_circle(
         jacobian, residual = _linearised(u, p)
         normal = jacobian.T @ (jacobian * w[:, None])
         gradient = jacobian.T @ (w * residual)
-        step = -np.linalg.lstsq(normal + damping * np.diag(np.diag(normal)), gradient, rcond=None)[0]
+        step = -_solved(normal + damping * np.diag(np.diag(normal)), gradient)
         after = cost(p + step)
         if after <= now * (1 + 1e-15):
             p, damping = p + step, damping / 10.0 if damping > 1e-12 else 0.0
@@ -151,6 +151,14 @@ def fit_circle(
         residuals=residual * size,
         weights=w,
     )
+
+
+def _solved(matrix: FloatArray, right: FloatArray) -> FloatArray:
+    """Solution of a small symmetric system; by least squares where it is singular."""
+    try:
+        return np.asarray(np.linalg.solve(matrix, right))
+    except np.linalg.LinAlgError:
+        return np.asarray(np.linalg.lstsq(matrix, right, rcond=None)[0])
 
 
 def _linearised(u: FloatArray, p: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -206,6 +214,49 @@ def fit_circle_robust(
     if circle is None:
         raise ValueError("too few points agree on a circle")
     return circle
+
+
+def fit_ring_robust(
+    radii: FloatArray, model: FloatArray, weights: FloatArray, *, smallest_scale: float
+) -> FloatArray:
+    """Robust linear fit of r(a) = R + x cos a + y sin a: a circle whose centre is near, for locating an edge.
+
+    Parameters
+    ----------
+    radii : ndarray of shape (N,)
+        Radius found at each angle.
+    model : ndarray of shape (N, 3)
+        Columns 1, cos a, sin a.
+    weights : ndarray of shape (N,)
+        Prior weights.
+    smallest_scale : float
+        The robust standard deviation is not taken to be smaller than this.
+
+    Returns
+    -------
+    ndarray of shape (3,)
+        R, x, y.
+
+    Raises
+    ------
+    ValueError
+        Fewer than three points have weight.
+    """
+    use = weights > 0
+    if np.count_nonzero(use) < 3:
+        raise ValueError("too few points agree on a circle")
+    w = weights
+    solution = np.zeros(3)
+    for _ in range(12):
+        scaled = model * w[:, None]
+        solution = _solved(scaled.T @ model, scaled.T @ radii)
+        residual = radii - model @ solution
+        scale = max(1.4826 * float(np.median(np.abs(residual[use]))), smallest_scale)
+        ratio = residual / (TUKEY_CUT * scale)
+        w = weights * np.where(np.abs(ratio) < 1.0, (1.0 - ratio**2) ** 2, 0.0)
+        if np.count_nonzero(w) < 3:
+            break
+    return solution
 
 
 def coverage_deg(xy: FloatArray, centre: FloatArray, weights: FloatArray | None = None) -> float:

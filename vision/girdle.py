@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from rimsight.calibration.camera import View
 from rimsight.calibration.pixels import LightImage
 from rimsight.vision.fields import boundary_field, novelty
-from rimsight.vision.outline import HeightRule, RoundEdge, measure_edge, ring_circle
+from rimsight.vision.outline import HeightRule, RoundEdge, measure_edges, ring_circle
 from rimsight.vision.polar import unroll
 from rimsight.vision.rings import best_ring
 
@@ -74,7 +74,7 @@ def _boundary(
     support = 0.0
     for turn, width in enumerate(BOUNDARY_WIDTHS_PX):
         outer = radius_mm * (1.8, 1.3, 1.2)[turn] + (17.0 + width) * px + (0.5, 0.1, 0.1)[turn]
-        polar = unroll(image, view, centre, height_mm, 0.35 * radius_mm, outer, angles=360)
+        polar = unroll(image, view, centre, height_mm, 0.35 * radius_mm, outer, angles=360, colour=False)
         field = boundary_field(polar, novelty(polar, blur_px), blur_px, width)
         shift = (reach * radius_mm + 0.1, 0.15 * radius_mm + 0.05, 3.0 * px)[turn]
         ring = best_ring(field, polar, largest_shift_mm=shift, tolerance_px=0.0)
@@ -103,16 +103,12 @@ def girdle_hypotheses(
     """
     px = 1.0 / view.px_per_mm((float(centre_mm[0]), float(centre_mm[1])), mean_height_mm)
     found: list[tuple[float, RoundEdge]] = []
-    for offset in np.arange(-SEARCH_INSIDE_PX, SEARCH_OUTSIDE_PX + 0.1, 1.0):
-        radius = boundary_mm + offset * px
-        if radius < 3.0 * px:
-            continue
-        try:
-            edge = measure_edge(image, view, centre_mm, radius, heights, mean_height_mm, blur_px)
-        except ValueError:  # no circle there
-            continue
-        merit = edge.merit * (1.0 - edge.novelty_outside)
-        found.append((merit, edge))
+    offsets = np.arange(-SEARCH_INSIDE_PX, SEARCH_OUTSIDE_PX + 0.1, 1.0)
+    radii = [float(boundary_mm + offset * px) for offset in offsets if boundary_mm + offset * px > 3.0 * px]
+    if not radii:
+        return []
+    for edge in measure_edges(image, view, centre_mm, radii, heights, mean_height_mm, blur_px):
+        found.append((edge.merit * (1.0 - edge.novelty_outside), edge))
     found.sort(key=lambda item: -item[0])
     distinct: list[tuple[float, RoundEdge]] = []
     for merit, edge in found:

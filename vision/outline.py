@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from rimsight.calibration.camera import View
 from rimsight.calibration.pixels import LightImage
-from rimsight.vision.circle import Circle, coverage_deg, fit_circle, fit_circle_robust
+from rimsight.vision.circle import Circle, coverage_deg, fit_circle, fit_circle_robust, fit_ring_robust
 from rimsight.vision.fields import CHROMA_BLUR_PX, EdgeField, edge_field, novelty, telling_weights
 from rimsight.vision.polar import PolarMap, unroll
 from rimsight.vision.rings import Ring
@@ -28,6 +28,8 @@ WINDOW_PX = 1.6
 PREFERENCE_PX = 1.0
 #: A crest supports the ring when it lies this near, pixels.
 TIGHT_PX = 0.4
+#: Distance of the radii along the edge, pixels: the light is smoothed over 2 px of arc.
+ARC_STEP_PX = 1.5
 #: An edge of this merit is clear; below, colour is tried, and has to be this many times better.
 CLEAR_MERIT = 0.9
 COLOUR_HANDICAP = 1.4
@@ -198,24 +200,56 @@ def measure_edge(
     ValueError
         No circle fits what is there.
     """
+    edges = measure_edges(
+        image, view, centre_mm, [radius_mm], heights, mean_height_mm, blur_px,
+        window_px=window_px, rounds=rounds, noise=noise,
+    )  # fmt: skip
+    if not edges:
+        raise ValueError("no circle fits the edge points")
+    return edges[0]
+
+
+def measure_edges(
+    image: LightImage,
+    view: View,
+    centre_mm: FloatArray,
+    radii_mm: list[float],
+    heights: HeightRule,
+    mean_height_mm: float,
+    blur_px: float,
+    *,
+    window_px: float = WINDOW_PX,
+    rounds: int = 4,
+    noise: float | None = None,
+) -> list[RoundEdge]:
+    """Measure the edges near several expected circles round one centre; like `measure_edge`, sampling only once.
+
+    Returns
+    -------
+    list of RoundEdge
+        Without those that no circle fits; two expected circles may lead to the same edge.
+    """
     centre = np.asarray(centre_mm, dtype=np.float64)
     scale = view.px_per_mm((float(centre[0]), float(centre[1])), mean_height_mm)
-    inner = max(radius_mm - (5.0 + window_px + 2.0 * blur_px) / scale, 0.5 / scale)
-    outer = radius_mm + (13.0 + window_px + 3.0 * blur_px) / scale
-    count = int(np.clip(2.0 * np.pi * radius_mm * scale, 240, 720))
+    inner = max(min(radii_mm) - (5.0 + window_px + 2.0 * blur_px) / scale, 0.5 / scale)
+    outer = max(radii_mm) + (13.0 + window_px + 3.0 * blur_px) / scale
+    count = int(np.clip(2.0 * np.pi * max(radii_mm) * scale / ARC_STEP_PX, 240, 600))
     polar = unroll(image, view, centre, mean_height_mm, inner, outer, angles=count)
-    own = _own_heights(view, centre, radius_mm, heights, mean_height_mm, polar.directions)
-    trial = _Trial(view, polar, centre, radius_mm, heights, mean_height_mm, own, window_px, rounds)
-    edge = trial.measure(edge_field(polar, blur_px, noise=noise))
-    if edge is not None and edge.merit >= CLEAR_MERIT:
-        return edge
-    coloured_field = _colour_field(polar, blur_px, polar.index(radius_mm + own))
-    coloured = trial.measure(coloured_field) if coloured_field is not None else None
-    if coloured is not None and (edge is None or coloured.merit > COLOUR_HANDICAP * edge.merit):
-        return coloured
-    if edge is None:
-        raise ValueError("no circle fits the edge points")
-    return edge
+    plain = edge_field(polar, blur_px, noise=noise)
+    new = novelty(polar, blur_px)
+    edges: list[RoundEdge] = []
+    for radius in radii_mm:
+        own = _own_heights(view, centre, radius, heights, mean_height_mm, polar.directions)
+        trial = _Trial(view, polar, centre, radius, heights, mean_height_mm, own, new, window_px, rounds)
+        edge = trial.measure(plain)
+        if edge is None or edge.merit < CLEAR_MERIT:
+            field = _colour_field(polar, blur_px, polar.index(radius + own))
+            coloured = trial.measure(field) if field is not None else None
+            if coloured is not None and (edge is None or coloured.merit > COLOUR_HANDICAP * edge.merit):
+                edge = coloured
+        if edge is not None:
+            edges.append(edge)
+    return edges
 
 
 @dataclass(frozen=True)
@@ -229,6 +263,7 @@ class _Trial:
     heights: HeightRule
     plane_mm: float
     own: FloatArray
+    new: NDArray[np.bool_]
     window_px: float
     rounds: int
 
@@ -241,13 +276,7 @@ class _Trial:
         try:
             for _ in range(self.rounds):
                 radii, weights, contrast = _locate(field, model @ guess + self.own, self.window_px)
-                circle = fit_circle_robust(
-                    polar.directions * (radii - self.own)[:, None],
-                    weights,
-                    start=(float(guess[1]), float(guess[2]), float(guess[0])),
-                    smallest_scale=smallest,
-                )
-                guess = np.array([circle.radius, circle.x, circle.y])
+                guess = fit_ring_robust(radii - self.own, model, weights, smallest_scale=smallest)
             points_px = self.view.to_pixels(polar.points_mm(radii), self.plane_mm)
             middle = self.centre + guess[1:]
             points = to_millimetres(self.view, points_px, self.heights, middle)
@@ -259,7 +288,7 @@ class _Trial:
             )
         except ValueError:
             return None
-        support, outside = _judge(field, polar.index(model @ guess + self.own))
+        support, outside = _judge(field, self.new, polar.index(model @ guess + self.own))
         return RoundEdge(
             points_px=points_px,
             contrast=contrast,
@@ -325,14 +354,13 @@ def _locate(field: EdgeField, expected_mm: FloatArray, window_px: float) -> tupl
     return radii, weights, field.step[rows, at]
 
 
-def _judge(field: EdgeField, index: FloatArray) -> tuple[float, float]:
+def _judge(field: EdgeField, new: NDArray[np.bool_], index: FloatArray) -> tuple[float, float]:
     """Support of a ring within 0.4 px, and share of novelty just outside of it."""
     step = field.polar.step_px
     place = np.arange(field.crests.shape[1])[None, :] - index[:, None]
     near = np.where(np.abs(place) <= TIGHT_PX / step, field.crests, 0.0).max(axis=1)
     first = 0.8 + 0.8 * field.blur_px
     zone = (place * step > first) & (place * step < first + 1.5)
-    new = novelty(field.polar, field.blur_px)
     total = np.count_nonzero(zone)
     return float(near.mean()), float(np.count_nonzero(new & zone) / total) if total else 1.0
 

@@ -38,8 +38,8 @@ class PolarMap:
         Directions in radians; direction a is (cos a, sin a) in card coordinates (x right, y down): clockwise as seen.
     radii_mm : ndarray of shape (R,)
         Radii, evenly spaced.
-    rgb : ndarray of shape (A, R, 3)
-        Linear light R, G, B; NaN where a ray leaves the photograph.
+    rgb : ndarray of shape (A, R, 3) or (A, R, 1)
+        Linear light R, G, B, or the luminance alone; NaN where a ray leaves the photograph.
     px_per_mm : float
         Local scale of the photograph, pixels per millimetre.
     """
@@ -63,6 +63,8 @@ class PolarMap:
 
     def channel(self, weights: FloatArray | tuple[float, float, float] = LUMINANCE_WEIGHTS) -> FloatArray:
         """A weighted sum of the channels (A, R); default the relative luminance."""
+        if self.rgb.shape[2] == 1:
+            return self.rgb[:, :, 0]
         return np.asarray(self.rgb @ np.asarray(weights, dtype=np.float64))
 
     @property
@@ -90,6 +92,7 @@ def unroll(
     angles: int = 480,
     step_px: float = RADIAL_STEP_PX,
     arc_px: float = ARC_SMOOTHING_PX,
+    colour: bool = True,
 ) -> PolarMap:
     """Sample the photograph along radii, smoothed a little along the arc.
 
@@ -111,6 +114,9 @@ def unroll(
         Distance of the samples in pixels.
     arc_px : float
         Smoothing along the arc (standard deviation, pixels, at the middle radius); 0 for none.
+    colour : bool
+        False samples the luminance only, in a third of the time. (Linear interpolation would be faster still, but its
+        noise rises and falls from sample to sample, and novelty took that for structure.)
 
     Returns
     -------
@@ -124,7 +130,7 @@ def unroll(
     direction = np.column_stack([np.cos(theta), np.sin(theta)])
     points = centre + direction[:, None, :] * radii[None, :, None]
     pixels = view.to_pixels(points.reshape(-1, 2), height_mm).reshape(angles, count, 2)
-    light = image.sample_rgb(pixels)
+    light = image.sample_rgb(pixels) if colour else image.sample_luminance(pixels)[..., None]
     per_angle_px = 2.0 * np.pi * float(radii[count // 2]) * scale / angles
     if arc_px > 0.0 and per_angle_px > 0.0 and np.isfinite(light).all():
         light = ndimage.gaussian_filter1d(light, arc_px / per_angle_px, axis=0, mode="wrap")

@@ -28,6 +28,9 @@ UNSTEADY_SHARE = 4.5
 #: A chamfer too narrow to show as a second edge (deburred edges are up to 0.1 mm wide; common practice, no source):
 #: standard uncertainty of the radius, millimetres.
 HIDDEN_CHAMFER_U_MM = 0.011
+#: Standard uncertainty of a coordinate of an edge's centre as a share of that of its diameter: an edge that is drawn
+#: outwards on one side only moves the centre by as much as half the diameter's change.
+CENTRE_SHARE = 0.4
 #: An edge that shows in colour only: standard uncertainty of its place, pixels (mosaic, 4:2:0).
 COLOUR_U_PX = 0.8
 #: Highest harmonic of the outline that is looked at: a round stone's girdle has no finer form than that.

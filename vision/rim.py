@@ -16,8 +16,8 @@ from rimsight.calibration.square import Calibration
 from rimsight.vision.candidates import Candidate
 from rimsight.vision.influences import Influences
 from rimsight.vision.outline import RoundEdge, level, wall
-from rimsight.vision.reading import State, edge_u_px, evaluate, figure, fit_u_mm, metal_edge_u_mm
-from rimsight.vision.rim_edges import CONVINCING_MERIT, faint_outer_edge, girdle_on_face, is_textured
+from rimsight.vision.reading import CENTRE_SHARE, State, edge_u_px, evaluate, figure, fit_u_mm, metal_edge_u_mm
+from rimsight.vision.rim_edges import CONVINCING_MERIT, Found, faint_outer_edge, girdle_on_face, is_textured
 from rimsight.vision.stone import OutlineUnclear, refuse_unclear
 from rimsight.vision.tube import outer_shift
 from rimsight.vision.tube_edges import face_edges, pick_outer
@@ -145,23 +145,24 @@ def read_rim(
     refuse_unclear(tube_edge, "tube")
     top_height = Height(top, length.u_mm, length.source)
     seating = _Seating(top_height, bore_mm, wall_mm, girdle_above)
-    merit, stone_edge, heights = _find_stone(image, calibration, tube_edge, seating, blur)
+    found, heights = _find_stone(image, calibration, tube_edge, seating, blur)
+    merit = 0.0 if found is None else found.merit
     if merit < CONVINCING_MERIT and is_textured(image, view, tube_edge, top, blur):
         # What was taken for the tube looks like the stone: perhaps the tube's edge is fainter and further out.
         faint = faint_outer_edge(image, view, tube_edge, top, blur)
         if faint is not None:
-            again = _find_stone(image, calibration, faint, seating, blur)
-            if again[0] > merit:
-                tube_edge = faint
-                merit, stone_edge, heights = again
-    if stone_edge is None:
+            again, own_heights = _find_stone(image, calibration, faint, seating, blur)
+            if again is not None and again.merit > merit:
+                tube_edge, found, heights = faint, again, own_heights
+    if found is None:
         raise _no_girdle(image, calibration, tube_edge, top, blur)
+    stone_edge = found.edge
     refuse_unclear(stone_edge, "stone")
     known = bore_mm is not None or wall_mm is not None or girdle_above is not None
     u_above = heights.u_mm if known else float(np.hypot(heights.u_mm, DEFAULT_LEDGE_U_MM))
     values, changes = _evaluate(calibration, tube_edge, stone_edge, heights, top, length.u_mm, u_above)
     influences = Influences()
-    u_stone = 2.0 * edge_u_px(stone_edge, blur) / stone_edge.px_per_mm
+    u_stone = 2.0 * edge_u_px(stone_edge, blur, rival_gap_px=found.rival_gap_px) / stone_edge.px_per_mm
     u_outer = 2.0 * metal_edge_u_mm(tube_edge)
     extra_stone = {("stone edge", "edge"): u_stone, ("stone fit", "fit"): fit_u_mm(stone_edge)}
     extra_tube = {("outer edge", "edge"): u_outer, ("outer fit", "fit"): fit_u_mm(tube_edge)}
@@ -169,8 +170,9 @@ def read_rim(
     values[1] += 2.0 * shift_px / tube_edge.px_per_mm
     stone = figure(influences, 0, values, changes, extra_stone)
     outer = figure(influences, 1, values, changes, extra_tube)
-    dx = figure(influences, 2, values, changes, {("centre x", "fit"): fit_u_mm(stone_edge) / 2**0.5})
-    dy = figure(influences, 3, values, changes, {("centre y", "fit"): fit_u_mm(stone_edge) / 2**0.5})
+    u_centre = CENTRE_SHARE * float(np.hypot(u_stone, u_outer))
+    dx = figure(influences, 2, values, changes, {("centre x", "centre"): u_centre})
+    dy = figure(influences, 3, values, changes, {("centre y", "centre"): u_centre})
     offset = usqrt(dx * dx + dy * dy + 1e-12)
     centred = (outer - stone) / 2
     smallest, largest = centred - offset, centred + offset
@@ -215,17 +217,16 @@ class _Seating:
 
 def _find_stone(
     image: LightImage, calibration: Calibration, tube_edge: RoundEdge, seating: _Seating, blur: float
-) -> tuple[float, RoundEdge | None, GirdleHeights]:
-    """The stone's edge with its merit (0 if there is none) and the heights for its size, in two rounds."""
+) -> tuple[Found | None, GirdleHeights]:
+    """The stone's edge, if there is one, and the heights for its size, in two rounds."""
     heights = seating.heights(0.92 * tube_edge.diameter_mm, tube_edge.diameter_mm)
-    merit, edge = 0.0, None
+    found = None
     for _ in range(2):
         found = girdle_on_face(image, calibration.view, tube_edge, heights, blur)
         if found is None:
-            return 0.0, None, heights
-        merit, edge = found
-        heights = seating.heights(edge.diameter_mm, tube_edge.diameter_mm)
-    return merit, edge, heights
+            break
+        heights = seating.heights(found.edge.diameter_mm, tube_edge.diameter_mm)
+    return found, heights
 
 
 def _evaluate(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -9,7 +11,7 @@ from rimsight.calibration.camera import View
 from rimsight.calibration.height import GirdleHeights
 from rimsight.calibration.pixels import LightImage
 from rimsight.vision.fields import colour_crests, edge_field, novelty, outermost, roughness, shifted_mean
-from rimsight.vision.outline import RoundEdge, level, measure_edge, ring_circle, wall
+from rimsight.vision.outline import RoundEdge, level, measure_edge, measure_edges, ring_circle, wall
 from rimsight.vision.polar import PolarMap, unroll
 from rimsight.vision.rings import best_ring, strongest_rings
 from rimsight.vision.tube_edges import COLOURED
@@ -34,13 +36,35 @@ LARGEST_RIM_MM = 1.0
 FAINT_COVERAGE_DEG = 220.0
 FAINT_SCATTER_PX = 0.6
 FAINT_MERIT = 0.2
+#: Another edge makes the reading doubtful from this share of its merit on, when it lies this near, pixels.
+RIVAL_SHARE = 0.6
+RIVAL_REACH_PX = 6.0
 #: An edge of luminance replaces one of colour beside it from this share of its merit on.
 SHARPER_SHARE = 0.4
 
 
+@dataclass(frozen=True)
+class Found:
+    """A girdle that was found.
+
+    Parameters
+    ----------
+    merit : float
+        How well it shows.
+    edge : RoundEdge
+        The edge.
+    rival_gap_px : float
+        Distance in radius to the furthest near edge that shows nearly as well, pixels; 0 when there is none.
+    """
+
+    merit: float
+    edge: RoundEdge
+    rival_gap_px: float
+
+
 def girdle_on_face(
     image: LightImage, view: View, tube: RoundEdge, heights: GirdleHeights, blur_px: float
-) -> tuple[float, RoundEdge] | None:
+) -> Found | None:
     """Find and measure a stone's girdle inside a tube's outer edge.
 
     Parameters
@@ -56,14 +80,14 @@ def girdle_on_face(
 
     Returns
     -------
-    (float, RoundEdge) or None
-        The edge and its merit; None when no ring there is convincing.
+    Found or None
+        None when no ring there is convincing.
     """
     plane = heights.mean_mm
     centre = tube.circle.centre
     radius = tube.circle.radius
     px = 1.0 / tube.px_per_mm
-    polar = unroll(image, view, centre, plane, 0.4 * radius, radius + 12.0 * px, angles=480)
+    polar = unroll(image, view, centre, plane, 0.4 * radius, radius + 12.0 * px, angles=360)
     # The tube's edge as it appears in the girdle's plane, and a guard of its own blur.
     edge_points = centre + polar.directions * radius
     top = tube.heights(view, edge_points, polar.directions)
@@ -74,21 +98,27 @@ def girdle_on_face(
     rule = wall(heights.lower_mm, heights.upper_mm)
     found: list[tuple[float, RoundEdge]] = []
     for own, size, offsets in _starts(polar, inside, centre, radius, blur_px, px):
-        for offset in offsets:
-            try:
-                edge = measure_edge(image, view, own, size + offset * px, rule, plane, blur_px, noise=tube.noise)
-            except ValueError:
-                continue
+        radii = [size + offset * px for offset in offsets if size + offset * px > 3.0 * px]
+        if not radii:
+            continue
+        for edge in measure_edges(image, view, own, radii, rule, plane, blur_px, noise=tube.noise):
             reach = edge.circle.radius + float(np.hypot(*(edge.circle.centre - centre)))
             if edge.coverage_deg < SMALLEST_COVERAGE_DEG or edge.circle.radius < SMALLEST_SHARE * radius:
                 continue
             if edge.circle.radius > radius - 0.5 * guard or reach > radius + 0.5:
                 continue
+            if any(abs(edge.circle.radius - other.circle.radius) < 0.4 * px for _, other in found):
+                continue
             # Nothing but plain metal lies between a girdle and the tube's edge; outside a facet lies more stone.
-            merit = edge.merit * _rougher_inside(image, view, edge, tube, plane, blur_px)
-            if not any(abs(edge.circle.radius - other.circle.radius) < 0.4 * px for _, other in found):
-                found.append((merit, edge))
-    return _choose(found, tube, view, px)
+            found.append((edge.merit * _rougher_inside(image, view, edge, tube, plane, blur_px), edge))
+    chosen = _choose(found, tube, view, px)
+    if chosen is None:
+        return None
+    merit, edge = chosen
+    gaps = [
+        abs(other.circle.radius - edge.circle.radius) / px for own, other in found if own > RIVAL_SHARE * merit
+    ]
+    return Found(merit, edge, max((gap for gap in gaps if 0.6 < gap < RIVAL_REACH_PX), default=0.0))
 
 
 def _starts(
@@ -132,7 +162,8 @@ def _rougher_inside(
     width = float(np.clip(gap - 1.0 - 1.5 * blur_px, 1.0, 5.0))
     start = 0.7 + 0.7 * blur_px
     radius = edge.circle.radius
-    polar = unroll(image, view, edge.circle.centre, plane, max(radius - 9.0 * px, 0.3 * radius), radius + 9.0 * px)
+    inner_mm, outer_mm = max(radius - 9.0 * px, 0.3 * radius), radius + 9.0 * px
+    polar = unroll(image, view, edge.circle.centre, plane, inner_mm, outer_mm, angles=300, colour=False)
     rough = roughness(polar)
     place = (polar.radii_mm - radius) / px
     inner = float(np.mean(rough[:, (place < -start) & (place > -start - 5.0)]))
@@ -150,7 +181,7 @@ def faint_outer_edge(
     px = 1.0 / inner.px_per_mm
     radius = inner.circle.radius
     farthest = radius + LARGEST_RIM_MM
-    polar = unroll(image, view, inner.circle.centre, height_mm, radius, farthest + 14.0 * px, angles=480)
+    polar = unroll(image, view, inner.circle.centre, height_mm, radius, farthest + 14.0 * px, angles=360)
     near = (polar.radii_mm > radius + (1.0 + 1.2 * blur_px) * px) & (polar.radii_mm < farthest)
     best: RoundEdge | None = None
     for crests in (edge_field(polar, blur_px).crests, colour_crests(polar, blur_px)):
@@ -215,7 +246,8 @@ def is_textured(image: LightImage, view: View, edge: RoundEdge, height_mm: float
     """Whether the light just inside an edge changes along it as facets do, and not as a metal face does."""
     px = 1.0 / edge.px_per_mm
     radius = edge.circle.radius
-    polar = unroll(image, view, edge.circle.centre, height_mm, max(radius - 12 * px, 0.3 * radius), radius + 12 * px)
+    inner_mm, outer_mm = max(radius - 12.0 * px, 0.3 * radius), radius + 12.0 * px
+    polar = unroll(image, view, edge.circle.centre, height_mm, inner_mm, outer_mm, angles=480, colour=False)
     light = polar.channel()
     near = polar.radii_mm < radius - (1.5 + 1.2 * blur_px) * px
     inner = light[:, near]

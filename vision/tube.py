@@ -14,7 +14,7 @@ from rimsight.calibration.square import Calibration
 from rimsight.vision.candidates import Candidate
 from rimsight.vision.influences import Influences
 from rimsight.vision.outline import RoundEdge, level
-from rimsight.vision.reading import State, evaluate, figure, fit_u_mm, metal_edge_u_mm
+from rimsight.vision.reading import CENTRE_SHARE, State, evaluate, figure, fit_u_mm, metal_edge_u_mm
 from rimsight.vision.steps import DoubleEdge, double_edge
 from rimsight.vision.stone import OutlineUnclear, refuse_unclear
 from rimsight.vision.tube_edges import RIVAL_SHARE, Scored, bore_edges, face_edges, pick_outer
@@ -145,9 +145,9 @@ def read_tube(
     else:
         notes.append("the sharpest inner edge is read as the bore; a chamfer too narrow to show would widen it")
     wall = (outer - bore) / 2
-    u_centre = 2.0**0.5 * fit_u_mm(bore_edge) / 2
-    dx = figure(influences, 2, values, changes, {("bore x", "fit"): u_centre})
-    dy = figure(influences, 3, values, changes, {("bore y", "fit"): u_centre})
+    u_centre = 2.0 * CENTRE_SHARE * float(np.hypot(metal_edge_u_mm(outer_edge), metal_edge_u_mm(bore_edge)))
+    dx = figure(influences, 2, values, changes, {("bore x", "centre"): u_centre})
+    dy = figure(influences, 3, values, changes, {("bore y", "centre"): u_centre})
     offset = usqrt(dx * dx + dy * dy + 1e-12)
     length_mm = float(np.hypot(dx.nominal_value, dy.nominal_value))
     direction = (dx.nominal_value / length_mm, dy.nominal_value / length_mm) if length_mm > 1e-9 else None

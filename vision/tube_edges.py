@@ -72,7 +72,7 @@ def face_edges(
     centre = np.asarray(centre_mm, dtype=np.float64)
     px = 1.0 / view.px_per_mm((float(centre[0]), float(centre[1])), height_mm)
     largest = 1.35 * radius_mm + 0.5 + 12.0 * px
-    polar = unroll(image, view, centre, height_mm, 0.12 * radius_mm, largest, angles=480)
+    polar = unroll(image, view, centre, height_mm, 0.12 * radius_mm, largest, angles=360)
     field = edge_field(polar, blur_px)
     shift = 0.35 * radius_mm + 0.2
     scored: list[Scored] = []
@@ -118,7 +118,8 @@ def bore_edges(
     circle = outer.circle
     px = 1.0 / outer.px_per_mm
     scored = [item for item in edges if _inside(item.edge, circle.centre, circle.radius)]
-    polar = unroll(image, view, circle.centre, height_mm, 0.1 * circle.radius, circle.radius + 4.0 * px, angles=480)
+    reach = circle.radius + 4.0 * px
+    polar = unroll(image, view, circle.centre, height_mm, 0.1 * circle.radius, reach, angles=360)
     field = edge_field(polar, blur_px, noise=outer.noise)
     crests = np.where(polar.radii_mm[None, :] < circle.radius - THINNEST_WALL_MM, field.crests, 0.0)
     shift = min(0.3 * circle.radius, 0.5 * (circle.radius - 0.1))

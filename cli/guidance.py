@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 WORDS = {
     "edge": "how sharply the edge can be located in the photo",
     "fit": "how evenly the edge lies on a circle",
+    "centre": "how well the two centres are located",
     "form": "how far the outline's own form can be told from noise",
     "height": "how high the edge lies above the card",
     "print scale": "the true size of the printed card",
@@ -209,9 +210,9 @@ def _edge_remedies(measured: Measurement) -> list[Remedy]:
             f"come closer{'' if small else ', or use the 30 mm card'}: one millimetre has {scale:.0f} pixels here, "
             f"{CLOSER * scale:.0f} would halve what the edge costs"
         )
-        return [Remedy("closer", text, dict.fromkeys(("edge", "fit", "form", "square"), 1.0 / CLOSER))]
+        return [Remedy("closer", text, dict.fromkeys(("edge", "fit", "centre", "form", "square"), 1.0 / CLOSER))]
     text = "light the edge evenly from all round, so that it stands out without glints"
-    return [Remedy("light", text, dict.fromkeys(("edge", "fit", "form"), 0.7))]
+    return [Remedy("light", text, dict.fromkeys(("edge", "fit", "centre", "form"), 0.7))]
 
 
 def warnings_of(measured: Measurement) -> list[str]:

@@ -104,9 +104,8 @@ def flatten(image: LightImage, calibration: Calibration, *, half_mm: float | Non
     pixels = calibration.view.to_pixels(np.column_stack([x.ravel(), y.ravel()]))
     x0, y0, x1, y1 = image.window(pixels, margin_px=factor)
     x1, y1 = x0 + (x1 - x0) // factor * factor, y0 + (y1 - y0) // factor * factor
-    part = image.codes[y0:y1, x0:x1]
-    if part.dtype == np.uint16:
-        part = np.right_shift(part, 8).astype(np.uint8)
+    stored = image.codes[y0:y1, x0:x1]
+    part = np.asarray(stored if stored.dtype == np.uint8 else np.right_shift(stored, 8), dtype=np.uint8)
     if part.ndim == 2:
         part = np.repeat(part[:, :, None], 3, axis=2)
     small = cv2.resize(part, ((x1 - x0) // factor, (y1 - y0) // factor), interpolation=cv2.INTER_AREA)

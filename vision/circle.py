@@ -147,7 +147,7 @@ def fit_circle(
         x=float(p[0] * size + origin[0]),
         y=float(p[1] * size + origin[1]),
         radius=float(p[2] * size),
-        covariance=covariance * size**2,
+        covariance=np.asarray(covariance * size**2, dtype=np.float64),
         residuals=residual * size,
         weights=w,
     )

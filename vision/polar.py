@@ -125,8 +125,8 @@ def unroll(
     centre = np.asarray(centre_mm, dtype=np.float64)
     scale = view.px_per_mm((float(centre[0]), float(centre[1])), height_mm)
     count = max(16, int(np.ceil((outer_mm - inner_mm) * scale / step_px)) + 1)
-    radii = inner_mm + np.arange(count) * (step_px / scale)
-    theta = np.arange(angles) * (2.0 * np.pi / angles)
+    radii = np.asarray(inner_mm + np.arange(count) * (step_px / scale), dtype=np.float64)
+    theta = np.asarray(np.arange(angles) * (2.0 * np.pi / angles), dtype=np.float64)
     direction = np.column_stack([np.cos(theta), np.sin(theta)])
     points = centre + direction[:, None, :] * radii[None, :, None]
     pixels = view.to_pixels(points.reshape(-1, 2), height_mm).reshape(angles, count, 2)

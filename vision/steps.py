@@ -9,6 +9,7 @@ positions that explain most are theirs.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -95,7 +96,7 @@ def double_edge(
         return None
     arc = 2.0 * np.pi * edge.circle.radius * edge.px_per_mm / count
     light = ndimage.gaussian_filter1d(light, 2.0 / arc, axis=0, mode="wrap")
-    positions = np.arange(-inside_px, outside_px + 1e-9, GRID_PX)
+    positions = [float(p) for p in np.arange(-inside_px, outside_px + 1e-9, GRID_PX)]
     step = {p: 0.5 * special.erf((place - p) / (max(blur_px, 0.5) * 2**0.5)) for p in positions}
     base = [np.ones_like(place), place]
     _, one_left = _best(light, base, [(p,) for p in positions if abs(p) <= 2.5], step)
@@ -108,7 +109,7 @@ def double_edge(
 
 
 def _best(
-    light: FloatArray, base: list[FloatArray], choices: list[tuple[float, ...]], step: dict[float, FloatArray]
+    light: FloatArray, base: list[FloatArray], choices: Sequence[tuple[float, ...]], step: dict[float, FloatArray]
 ) -> tuple[tuple[float, ...], float]:
     """The choice of step positions that leaves least, robustly over the radii, and the mean square left."""
     spaces = []

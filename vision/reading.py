@@ -26,13 +26,19 @@ METAL_EDGE_U_PX = 0.12
 STEADY_SCATTER_PX = 0.25
 UNSTEADY_SHARE = 4.5
 #: A chamfer too narrow to show as a second edge (deburred edges are up to 0.1 mm wide; common practice, no source):
-#: standard uncertainty of the radius, millimetres.
-HIDDEN_CHAMFER_U_MM = 0.011
+#: standard uncertainty of the radius, millimetres. At the bore it costs more: the mouth's edge is the sharper one.
+HIDDEN_CHAMFER_U_MM = 0.013
+HIDDEN_BORE_CHAMFER_U_MM = 0.02
+#: An edge of less merit than this is weak; each tenth below costs 0.3 px.
+WEAK_MERIT = 0.6
+WEAK_SHARE = 3.0
+#: A girdle over metal: its reflection and its shadow on the face pull at the edge; radius, millimetres.
+OVER_METAL_U_MM = 0.01
 #: Standard uncertainty of a coordinate of an edge's centre as a share of that of its diameter: an edge that is drawn
 #: outwards on one side only moves the centre by as much as half the diameter's change.
 CENTRE_SHARE = 0.4
 #: An edge that shows in colour only: standard uncertainty of its place, pixels (mosaic, 4:2:0).
-COLOUR_U_PX = 0.8
+COLOUR_U_PX = 1.1
 #: Highest harmonic of the outline that is looked at: a round stone's girdle has no finer form than that.
 HARMONICS = 6
 #: A harmonic counts when it is this many times its own standard uncertainty.
@@ -122,12 +128,15 @@ def edge_u_px(edge: RoundEdge, blur_px: float, *, rival_gap_px: float = 0.0) -> 
         BLUR_SHARE * blur_px,
         SCATTER_SHARE * edge.scatter_px,
         COLOUR_U_PX * edge.colour,
+        WEAK_SHARE * max(WEAK_MERIT - edge.merit, 0.0),
         0.5 * rival_gap_px,
     )
     return float(np.sqrt(np.sum(np.square(terms))))
 
 
-def metal_edge_u_mm(edge: RoundEdge, *, rival_gap_px: float = 0.0) -> float:
+def metal_edge_u_mm(
+    edge: RoundEdge, *, rival_gap_px: float = 0.0, chamfer_u_mm: float = HIDDEN_CHAMFER_U_MM
+) -> float:
     """Standard uncertainty of a tube's edge, common to the whole round, millimetres of radius.
 
     Parameters
@@ -136,13 +145,15 @@ def metal_edge_u_mm(edge: RoundEdge, *, rival_gap_px: float = 0.0) -> float:
         The edge.
     rival_gap_px : float
         Distance to another edge that would do nearly as well.
+    chamfer_u_mm : float
+        What a chamfer too narrow to show costs, millimetres of radius.
     """
     unsteady = UNSTEADY_SHARE * max(edge.scatter_px - STEADY_SCATTER_PX, 0.0)
     terms = (
         METAL_EDGE_U_PX / edge.px_per_mm,
         unsteady / edge.px_per_mm,
         COLOUR_U_PX * edge.colour / edge.px_per_mm,
-        HIDDEN_CHAMFER_U_MM,
+        chamfer_u_mm,
         0.5 * rival_gap_px / edge.px_per_mm,
     )
     return float(np.sqrt(np.sum(np.square(terms))))

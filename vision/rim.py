@@ -16,10 +16,19 @@ from rimsight.calibration.square import Calibration
 from rimsight.vision.candidates import Candidate
 from rimsight.vision.influences import Influences
 from rimsight.vision.outline import RoundEdge, level, wall
-from rimsight.vision.reading import CENTRE_SHARE, State, edge_u_px, evaluate, figure, fit_u_mm, metal_edge_u_mm
+from rimsight.vision.reading import (
+    CENTRE_SHARE,
+    OVER_METAL_U_MM,
+    State,
+    edge_u_px,
+    evaluate,
+    figure,
+    fit_u_mm,
+    metal_edge_u_mm,
+)
 from rimsight.vision.rim_edges import CONVINCING_MERIT, Found, faint_outer_edge, girdle_on_face, is_textured
 from rimsight.vision.stone import OutlineUnclear, refuse_unclear
-from rimsight.vision.tube import outer_shift
+from rimsight.vision.tube import SMALLEST_OUTER_SHARE, outer_shift
 from rimsight.vision.tube_edges import face_edges, pick_outer
 
 FloatArray = NDArray[np.float64]
@@ -135,7 +144,7 @@ def read_rim(
     radius = candidate.radius_mm * (1.0 - top / view.distance_mm)
     edges = face_edges(image, view, centre, radius, top, blur)
     picked = pick_outer(edges)
-    if picked is None:
+    if picked is None or picked.edge.circle.radius < SMALLEST_OUTER_SHARE * radius:
         raise OutlineUnclear(
             "no outer edge of a tube was found",
             "a tube standing on its end with the stone on top, its upper rim lit evenly",
@@ -162,7 +171,8 @@ def read_rim(
     u_above = heights.u_mm if known else float(np.hypot(heights.u_mm, DEFAULT_LEDGE_U_MM))
     values, changes = _evaluate(calibration, tube_edge, stone_edge, heights, top, length.u_mm, u_above)
     influences = Influences()
-    u_stone = 2.0 * edge_u_px(stone_edge, blur, rival_gap_px=found.rival_gap_px) / stone_edge.px_per_mm
+    place_mm = edge_u_px(stone_edge, blur, rival_gap_px=found.rival_gap_px) / stone_edge.px_per_mm
+    u_stone = 2.0 * float(np.hypot(place_mm, OVER_METAL_U_MM))
     u_outer = 2.0 * metal_edge_u_mm(tube_edge)
     extra_stone = {("stone edge", "edge"): u_stone, ("stone fit", "fit"): fit_u_mm(stone_edge)}
     extra_tube = {("outer edge", "edge"): u_outer, ("outer fit", "fit"): fit_u_mm(tube_edge)}

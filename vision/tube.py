@@ -14,11 +14,24 @@ from rimsight.calibration.square import Calibration
 from rimsight.vision.candidates import Candidate
 from rimsight.vision.influences import Influences
 from rimsight.vision.outline import RoundEdge, level
-from rimsight.vision.reading import CENTRE_SHARE, State, evaluate, figure, fit_u_mm, metal_edge_u_mm
+from rimsight.vision.reading import (
+    CENTRE_SHARE,
+    HIDDEN_BORE_CHAMFER_U_MM,
+    HIDDEN_CHAMFER_U_MM,
+    State,
+    evaluate,
+    figure,
+    fit_u_mm,
+    metal_edge_u_mm,
+)
 from rimsight.vision.steps import DoubleEdge, double_edge
 from rimsight.vision.stone import OutlineUnclear, refuse_unclear
 from rimsight.vision.tube_edges import RIVAL_SHARE, Scored, bore_edges, face_edges, pick_outer
 
+#: An edge smaller than this share of what is seen from afar is the bore's: the outer one does not show.
+SMALLEST_OUTER_SHARE = 0.75
+#: A bore's edge of less merit than this is not believed.
+SMALLEST_BORE_MERIT = 0.15
 #: How clearly two edges must explain more than one. From 139 rendered tube ends: on plain edges noise and the metal's
 #: grain reach 3 at the bore and 6 at the outer edge (the shadow on the ground changes along it).
 OUTER_RATIO, BORE_RATIO = 7.0, 3.4
@@ -95,7 +108,7 @@ def read_tube(
     radius = candidate.radius_mm * (1.0 - height / view.distance_mm)
     edges = face_edges(image, view, centre, radius, height, blur)
     picked = pick_outer(edges)
-    if picked is None:
+    if picked is None or picked.edge.circle.radius < SMALLEST_OUTER_SHARE * radius:
         raise OutlineUnclear(
             "no outer edge of a tube was found",
             "a tube standing on its end, its upper rim sharp and lit evenly",
@@ -104,7 +117,7 @@ def read_tube(
     outer_edge = picked.edge
     refuse_unclear(outer_edge, "tube")
     bores = bore_edges(image, view, outer_edge, edges, height, blur)
-    bore_edge = bores[0].edge if bores else None
+    bore_edge = bores[0].edge if bores and bores[0].merit >= SMALLEST_BORE_MERIT else None
     shift_outer, outer_double = outer_shift(image, calibration, outer_edge, height, blur)
     shift_bore, bore_double = 0.0, None
     if bore_edge is not None:
@@ -186,8 +199,9 @@ def _shift(edge: RoundEdge, shift_px: float) -> float:
 
 
 def _edge_terms(name: str, edge: RoundEdge, rival_gap_px: float) -> dict[tuple[str, str], float]:
+    chamfer = HIDDEN_BORE_CHAMFER_U_MM if name == "bore" else HIDDEN_CHAMFER_U_MM
     return {
-        (f"{name} edge", "edge"): 2.0 * metal_edge_u_mm(edge, rival_gap_px=rival_gap_px),
+        (f"{name} edge", "edge"): 2.0 * metal_edge_u_mm(edge, rival_gap_px=rival_gap_px, chamfer_u_mm=chamfer),
         (f"{name} fit", "fit"): fit_u_mm(edge),
     }
 

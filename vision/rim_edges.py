@@ -172,15 +172,34 @@ def _rougher_inside(
 
 
 def faint_outer_edge(
-    image: LightImage, view: View, inner: RoundEdge, height_mm: float, blur_px: float
+    image: LightImage,
+    view: View,
+    inner: RoundEdge,
+    height_mm: float,
+    blur_px: float,
+    *,
+    reach_mm: float = LARGEST_RIM_MM,
 ) -> RoundEdge | None:
-    """Look for a faint edge of a tube round an edge that looks like a stone's.
+    """Look for a faint edge of a tube round an edge that looks like a stone's or a bore's.
 
-    A silver rim on white paper hardly stands out, while the stone inside of it does.
+    A silver rim on white paper hardly stands out, while the stone or the dark bore inside of it does.
+
+    Parameters
+    ----------
+    image, view
+        The photograph and its geometry.
+    inner : RoundEdge
+        The edge that was found.
+    height_mm : float
+        Height of the tube's end.
+    blur_px : float
+        Blur, pixels.
+    reach_mm : float
+        How far outside to look.
     """
     px = 1.0 / inner.px_per_mm
     radius = inner.circle.radius
-    farthest = radius + LARGEST_RIM_MM
+    farthest = radius + reach_mm
     polar = unroll(image, view, inner.circle.centre, height_mm, radius, farthest + 14.0 * px, angles=360)
     near = (polar.radii_mm > radius + (1.0 + 1.2 * blur_px) * px) & (polar.radii_mm < farthest)
     best: RoundEdge | None = None

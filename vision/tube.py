@@ -24,12 +24,15 @@ from rimsight.vision.reading import (
     fit_u_mm,
     metal_edge_u_mm,
 )
+from rimsight.vision.rim_edges import faint_outer_edge
 from rimsight.vision.steps import DoubleEdge, double_edge
 from rimsight.vision.stone import OutlineUnclear, refuse_unclear
 from rimsight.vision.tube_edges import RIVAL_SHARE, Scored, bore_edges, face_edges, pick_outer
 
 #: An edge smaller than this share of what is seen from afar is the bore's: the outer one does not show.
 SMALLEST_OUTER_SHARE = 0.75
+#: Thickest wall that is looked for round a bore, millimetres.
+LARGEST_WALL_MM = 1.5
 #: A bore's edge of less merit than this is not believed.
 SMALLEST_BORE_MERIT = 0.15
 #: How clearly two edges must explain more than one. From 139 rendered tube ends: on plain edges noise and the metal's
@@ -118,6 +121,16 @@ def read_tube(
     refuse_unclear(outer_edge, "tube")
     bores = bore_edges(image, view, outer_edge, edges, height, blur)
     bore_edge = bores[0].edge if bores and bores[0].merit >= SMALLEST_BORE_MERIT else None
+    if bore_edge is None:
+        # A ring without a bore inside may be the bore itself, its tube as light as the paper: a wrong outside
+        # diameter said with confidence would be worse than none.
+        if faint_outer_edge(image, view, outer_edge, height, blur, reach_mm=LARGEST_WALL_MM) is not None:
+            raise OutlineUnclear(
+                f"one ring shows well ({outer_edge.diameter_mm:.2f} mm), and it can't be told whether it is the tube's "
+                f"outside or its bore",
+                "both edges of the tube's end standing out",
+                "turn the light, or put a darker paper under the tube, inside the frame",
+            )
     shift_outer, outer_double = outer_shift(image, calibration, outer_edge, height, blur)
     shift_bore, bore_double = 0.0, None
     if bore_edge is not None:
@@ -143,7 +156,9 @@ def read_tube(
     if outer_double is not None:
         notes.append("a chamfer shows on the outer edge; the outer one of its two edges is read")
     if bore_edge is None:
-        notes.append("no inner edge was found: the bore is not read")
+        notes.append(
+            "no inner edge was found: the bore is not read, and the edge that is read as the outside may be the bore's"
+        )
         return TubeReading(
             outer, None, None, None, None, None, None, None, outer_edge, None, influences, tuple(notes)
         )

@@ -121,16 +121,15 @@ def read_tube(
     refuse_unclear(outer_edge, "tube")
     bores = bore_edges(image, view, outer_edge, edges, height, blur)
     bore_edge = bores[0].edge if bores and bores[0].merit >= SMALLEST_BORE_MERIT else None
-    if bore_edge is None:
-        # A ring without a bore inside may be the bore itself, its tube as light as the paper: a wrong outside
-        # diameter said with confidence would be worse than none.
-        if faint_outer_edge(image, view, outer_edge, height, blur, reach_mm=LARGEST_WALL_MM) is not None:
-            raise OutlineUnclear(
-                f"one ring shows well ({outer_edge.diameter_mm:.2f} mm), and it can't be told whether it is the tube's "
-                f"outside or its bore",
-                "both edges of the tube's end standing out",
-                "turn the light, or put a darker paper under the tube, inside the frame",
-            )
+    # A ring without a bore inside may be the bore itself, its tube as light as the paper: a wrong outside diameter said
+    # with confidence would be worse than none.
+    if bore_edge is None and faint_outer_edge(image, view, outer_edge, height, blur, reach_mm=LARGEST_WALL_MM):
+        raise OutlineUnclear(
+            f"one ring shows well ({outer_edge.diameter_mm:.2f} mm), and it can't be told whether it is the tube's "
+            f"outside or its bore",
+            "both edges of the tube's end standing out",
+            "turn the light, or put a darker paper under the tube, inside the frame",
+        )
     shift_outer, outer_double = outer_shift(image, calibration, outer_edge, height, blur)
     shift_bore, bore_double = 0.0, None
     if bore_edge is not None:

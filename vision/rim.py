@@ -35,6 +35,8 @@ FloatArray = NDArray[np.float64]
 
 #: Where neither bore nor wall was typed: the ledge under the stone is 0.2 to 0.6 mm (common practice, no source).
 DEFAULT_LEDGE_MM, DEFAULT_LEDGE_U_MM = 0.4, 0.13
+#: Two rings nearer together than this plus one blur are one edge seen twice, pixels.
+SMALLEST_GAP_PX = 1.2
 #: Directions in which the rim's width is reported.
 PROFILE_POINTS = 360
 
@@ -167,6 +169,10 @@ def read_rim(
         raise _no_girdle(image, calibration, tube_edge, top, blur)
     stone_edge = found.edge
     refuse_unclear(stone_edge, "stone")
+    gap_px = (tube_edge.circle.radius - stone_edge.circle.radius) * tube_edge.px_per_mm
+    if gap_px < SMALLEST_GAP_PX + blur:
+        # Nearer than that both rings are one edge, seen twice.
+        raise _hidden(tube_edge)
     known = bore_mm is not None or wall_mm is not None or girdle_above is not None
     u_above = heights.u_mm if known else float(np.hypot(heights.u_mm, DEFAULT_LEDGE_U_MM))
     values, changes = _evaluate(calibration, tube_edge, stone_edge, heights, top, length.u_mm, u_above)
@@ -296,18 +302,23 @@ def _profile(
     return widths, inner_px, outer_px
 
 
+def _hidden(edge: RoundEdge) -> StoneHidesTube:
+    """The refusal where only one edge is seen, and it looks like the stone's."""
+    return StoneHidesTube(
+        f"no rim of metal is seen round the stone (the outermost edge is {edge.diameter_mm:.2f} mm wide and looks like "
+        f"the stone's)",
+        f"a tube wider than the stone that stands out from the paper; a rim thinner than "
+        f"{(SMALLEST_GAP_PX + 1.0) / edge.px_per_mm:.2f} mm can't be seen in this photo",
+        "if a rim is there, come closer or put a darker paper under the tube, inside the frame; else take a wider tube",
+    )
+
+
 def _no_girdle(
     image: LightImage, calibration: Calibration, tube_edge: RoundEdge, top: float, blur: float
 ) -> PhotoError:
     """Tell a stone that hides the tube from a tube without a stone."""
-    px = 1.0 / tube_edge.px_per_mm
     if is_textured(image, calibration.view, tube_edge, top, blur):
-        return StoneHidesTube(
-            f"no rim of metal is seen round the stone (the outermost edge is {tube_edge.diameter_mm:.2f} mm wide and "
-            f"looks like the stone's)",
-            f"a tube wider than the stone; a rim thinner than {2.5 * px:.2f} mm can't be seen in this photo",
-            "take a wider tube, or come closer if a rim is there",
-        )
+        return _hidden(tube_edge)
     return NoStone(
         "a tube is there, but no stone's edge on it",
         "a stone lying on the tube's end, its girdle standing out from the metal",

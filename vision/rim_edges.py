@@ -34,8 +34,8 @@ CONVINCING_MERIT = 0.35
 LARGEST_RIM_MM = 1.0
 #: A faint outer edge shows over this much of the round, this closely, at least this well.
 FAINT_COVERAGE_DEG = 220.0
-FAINT_SCATTER_PX = 0.6
-FAINT_MERIT = 0.2
+FAINT_SCATTER_PX = 0.5
+FAINT_MERIT = 0.35
 #: Another edge makes the reading doubtful from this share of its merit on, when it lies this near, pixels.
 RIVAL_SHARE = 0.6
 RIVAL_REACH_PX = 6.0

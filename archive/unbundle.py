@@ -124,6 +124,8 @@ def _members(bundle: zipfile.ZipFile, path: Path) -> dict[str, zipfile.ZipInfo]:
     ordered = sorted(infos, key=lambda info: info.header_offset)
     ends = [info.header_offset for info in ordered[1:]] + [path.stat().st_size]
     for info, end in zip(ordered, ends, strict=True):
+        if info.header_offset < 0:
+            raise ZipRefused(f"{info.filename} would begin before the zip does")
         if info.header_offset + 30 + info.compress_size > end:
             raise ZipRefused(f"{info.filename} overlaps another file of the zip")
     return members

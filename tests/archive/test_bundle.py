@@ -385,6 +385,14 @@ def test_an_encrypted_zip(zipped: Path, archive: Archive, tmp_path: Path) -> Non
     refused(archive, tmp_path / "evil.zip", "encrypted")
 
 
+def test_a_directory_that_lies_about_its_place(zipped: Path, archive: Archive, tmp_path: Path) -> None:
+    data = bytearray(zipped.read_bytes())
+    at = data.rindex(b"PK\x05\x06") + 16  # where the central directory begins (APPNOTE 4.3.16)
+    data[at : at + 4] = (int.from_bytes(data[at : at + 4], "little") + 1).to_bytes(4, "little")
+    (tmp_path / "evil.zip").write_bytes(data)
+    refused(archive, tmp_path / "evil.zip", "begin before the zip")
+
+
 @pytest.mark.parametrize("data", [b"", b"PK\x05\x06" + bytes(18), b"not a zip", b"PK\x03\x04" + bytes(100)])
 def test_what_is_no_zip(archive: Archive, tmp_path: Path, data: bytes) -> None:
     (tmp_path / "evil.zip").write_bytes(data)

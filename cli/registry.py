@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from importlib import import_module
+from typing import Any
 
 import typer
 
@@ -38,3 +39,26 @@ def register(app: typer.Typer, arguments: Sequence[str] = ()) -> None:
             module.register(app, arguments[1])  # a group of many commands, of which the same is true
         else:
             module.register(app)
+    if called and called not in COMMAND_MODULES:
+        _names_only(app)
+
+
+def _names_only(app: typer.Typer) -> None:
+    """Leave names and help of the commands, without options: no command can run, so none need be declared."""
+    for command in app.registered_commands:
+        command.callback = _bare(command.callback)
+    for group in app.registered_groups:
+        inner = group.typer_instance
+        if inner is not None:
+            if inner.registered_callback is not None:
+                inner.registered_callback.callback = _bare(inner.registered_callback.callback)
+            _names_only(inner)
+
+
+def _bare(callback: Callable[..., Any] | None) -> Callable[..., Any]:
+    """Make a function with the name and the docstring of another, and without parameters."""
+
+    def nothing() -> None: ...
+
+    nothing.__name__, nothing.__doc__ = getattr(callback, "__name__", "nothing"), getattr(callback, "__doc__", None)
+    return nothing

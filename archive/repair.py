@@ -52,7 +52,7 @@ def repair(archive: Archive, report: Report, places: Iterable[Path] = ()) -> Rep
     return report
 
 
-def _rank(order: list[Problem], finding: Finding) -> tuple[int, str, int]:
+def _rank(order: list[Problem], finding: Finding) -> tuple[int, int]:
     first = (
         Problem.LOST_READING,
         Problem.DOCUMENT,
@@ -64,7 +64,8 @@ def _rank(order: list[Problem], finding: Finding) -> tuple[int, str, int]:
         Problem.OVERLAY_ALTERED,
     )
     place = first.index(finding.problem) if finding.problem in first else len(first) + order.index(finding.problem)
-    return place, "" if finding.problem is not Problem.LOST_READING else finding.what, finding.reading or 0
+    # The first reading of a record first: it alone carries the record's labels.
+    return place, finding.reading or 0
 
 
 class _Menders:

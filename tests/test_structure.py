@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 import typer.main
 
-from rimsight.cli.app import build
+from rimsight.cli.parser import build
 
 ROOT = Path(__file__).resolve().parents[1]
 #: Which of our own packages each one may import.

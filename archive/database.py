@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import shutil
 import sqlite3
-import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -136,9 +135,10 @@ def _read_unchanging(path: Path, timeout_s: float) -> sqlite3.Connection | None:
 
 def _read_copy(path: Path, timeout_s: float) -> sqlite3.Connection | None:
     # Kept until the process ends: the connection reads from it for as long as it lives.
-    folder = Path(tempfile.mkdtemp(prefix="rimsight-"))
     import atexit
+    import tempfile
 
+    folder = Path(tempfile.mkdtemp(prefix="rimsight-"))
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
     for name in (path.name, path.name + "-wal"):
         shutil.copyfile(path.with_name(name), folder / name)
@@ -156,9 +156,7 @@ def _probed(connection: sqlite3.Connection) -> sqlite3.Connection:
 
 def _connect(path: Path, how: str, timeout_s: float) -> sqlite3.Connection:
     # Path.as_uri quotes "?", "#" and "%" in folder names, which would otherwise become options of the URI.
-    connection = sqlite3.connect(
-        f"{path.absolute().as_uri()}?{how}", uri=True, timeout=timeout_s, isolation_level=None
-    )
+    connection = sqlite3.connect(f"{path.absolute().as_uri()}?{how}", uri=True, timeout=timeout_s, isolation_level=None)
     connection.row_factory = sqlite3.Row
     try:
         for setting in (

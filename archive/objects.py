@@ -8,17 +8,18 @@ another that finds nothing referring to it yet.
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import os
 import re
 import time
-import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, BinaryIO
+from typing import IO, TYPE_CHECKING, BinaryIO
 
 from rimsight.archive.errors import ArchiveError, ArchiveFull
+
+if TYPE_CHECKING:
+    import hashlib
 
 _CHUNK = 1 << 20
 _HEX = re.compile(r"[0-9a-f]{64}\Z")
@@ -28,7 +29,18 @@ STALE_AFTER_S = 3600.0
 
 def sha256_of(data: bytes) -> str:
     """Return the SHA-256 (FIPS 180-4) of some bytes as 64 hexadecimal digits."""
-    return hashlib.sha256(data).hexdigest()
+    return _new_digest(data).hexdigest()
+
+
+def _new_digest(data: bytes = b"") -> hashlib._Hash:
+    import hashlib  # loads OpenSSL, which listing and finding can do without
+
+    return hashlib.sha256(data)
+
+
+def new_name() -> str:
+    """Return a name that no other process gives: 32 hexadecimal digits."""
+    return os.urandom(16).hex()
 
 
 def is_sha256(text: object) -> bool:
@@ -82,7 +94,7 @@ class ObjectStore:
     def stage(self, data: bytes) -> Staged:
         """Write bytes to a file of their own, wholly and durably, under no name yet."""
         self.incoming.mkdir(exist_ok=True)  # without parents: a vanished archive must not come back as an empty one
-        path = self.incoming / uuid.uuid4().hex
+        path = self.incoming / new_name()
         try:
             with open(path, "xb") as file:
                 file.write(data)
@@ -104,8 +116,8 @@ class ObjectStore:
             The stream is longer than `limit`.
         """
         self.incoming.mkdir(exist_ok=True)  # without parents: a vanished archive must not come back as an empty one
-        path = self.incoming / uuid.uuid4().hex
-        digest = hashlib.sha256()
+        path = self.incoming / new_name()
+        digest = _new_digest()
         size = 0
         try:
             with open(path, "xb") as file:
@@ -182,7 +194,7 @@ class ObjectStore:
         path = self.path(sha256)
         try:
             if hashed:
-                digest = hashlib.sha256()
+                digest = _new_digest()
                 with open(path, "rb") as file:
                     while chunk := file.read(_CHUNK):
                         digest.update(chunk)

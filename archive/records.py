@@ -9,14 +9,13 @@ from __future__ import annotations
 
 import json
 import math
-import uuid
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from rimsight.archive import words
 from rimsight.archive.labels import Labels as Labels
-from rimsight.archive.objects import is_sha256, sha256_of
+from rimsight.archive.objects import is_sha256, new_name, sha256_of
 
 DOCUMENT_SCHEMA = "rimsight-archive/1"
 VERDICTS = ("adequate", "too thin", "too close to call")
@@ -92,7 +91,7 @@ class Document:
 
 def new_key() -> str:
     """Return a key for a new record that no other archive has given."""
-    return uuid.uuid4().hex
+    return new_name()
 
 
 def canonical(data: Mapping[str, Any]) -> str:

@@ -167,4 +167,6 @@ def _failures_in_words() -> Iterator[None]:
     except Exception as error:  # decoders fail in every way there is on bytes made to hurt them
         if isinstance(error, MemoryError):
             raise
+        if type(error).__name__ == "UnidentifiedImageError":  # its own words tell of an object in memory
+            raise PictureUnreadable("not a photo of a kind that can be read") from error
         raise PictureUnreadable(f"not a photo that can be read ({type(error).__name__}: {error})") from error

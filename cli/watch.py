@@ -304,5 +304,5 @@ def _tell(told: dict[str, Any]) -> None:
         parts.append(f"kept as {told['record']}")
     elif told["outcome"] == "known":
         parts.append(f"kept before as {told['record']}")
-    parts.append(told.get("says", ""))
+    parts.append(" ".join(told.get("says", "").splitlines()))  # one picture, one line
     typer.echo(words.shown("  ".join(part for part in parts if part)))

@@ -239,10 +239,12 @@ def figures(result: Mapping[str, Any]) -> Iterator[Figure]:
     """Yield every measured quantity of a result: each `{"value": .., "u95": ..}`, named "subject.name".
 
     A list of subjects (the stones of a parcel) gives items 1, 2, ...; a single subject is item 0. They come in the
-    order of `words.FIGURE_WORDS`, item by item.
+    order of `words.FIGURE_WORDS`, item by item. The checks of a verdict repeat figures and are none themselves.
     """
     found: list[Figure] = []
     for subject, entry in result.items():
+        if subject == "checks":
+            continue
         if isinstance(entry, Mapping):
             found += _figures_of(subject, entry, 0)
         elif isinstance(entry, list):

@@ -102,6 +102,7 @@ def test_figures_of_any_result() -> None:
         "stone": {"diameter_mm": {"value": 6, "u95": 0.01}, "clock": 3, "odd": {"value": "six"}},
         "stones": [{"diameter_mm": {"value": 2.0}}, "not a stone", {"diameter_mm": {"value": 2.5, "u95": None}}],
         "rim": {"centred_mm": {"value": True}, "big": {"value": 10**400}},
+        "checks": [{"name": "rim_centred", "value_mm": {"value": 0.3, "u95": 0.1}}],
     }
     assert list(figures(result)) == [
         Figure(0, "stone.diameter_mm", 6.0, 0.01),

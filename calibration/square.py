@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rimsight.calibration import band, pose
 from rimsight.calibration.camera import View
@@ -107,6 +108,10 @@ class Calibration:
         Where the focal length comes from.
     edges : band.SquareEdges or None
         The edge points that it rests on.
+    kept : ndarray of shape (N,), bool, or None
+        Those of them that agree with the square.
+    u_proportion : float
+        Standard uncertainty of the logarithm of (scale across / scale down) before the photograph was read.
     """
 
     view: View
@@ -123,6 +128,8 @@ class Calibration:
     u_rel_f: float
     focal_source: str
     edges: band.SquareEdges | None = None
+    kept: NDArray[np.bool_] | None = None
+    u_proportion: float = 0.0
 
     @property
     def px_per_mm(self) -> float:
@@ -226,6 +233,8 @@ def calibrate(
         u_rel_f=solution.u_rel_f,
         focal_source=prior.source,
         edges=edges,
+        kept=solution.kept,
+        u_proportion=u_proportion,
     )
 
 

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 from rimsight.vision.clock import clock_in_photo
 
 if TYPE_CHECKING:
+    from uncertainties import UFloat
+
     from rimsight.calibration.square import Calibration
     from rimsight.cli.measure_inputs import Inputs
     from rimsight.fit.report import FitReport
@@ -14,7 +16,9 @@ if TYPE_CHECKING:
     from rimsight.vision.rim import RimReading
 
 
-def judge(inputs: Inputs, reading: RimReading, calibration: Calibration, rules: Rules) -> FitReport:
+def judge(
+    inputs: Inputs, reading: RimReading, calibration: Calibration, rules: Rules, *, length: UFloat | None = None
+) -> FitReport:
     """Judge a rim by the house rules.
 
     The figures are handed on as expressions of the photo's own variables: what stone and tube have in common (scale,
@@ -30,18 +34,17 @@ def judge(inputs: Inputs, reading: RimReading, calibration: Calibration, rules: 
         Geometry of the photo.
     rules : Rules
         House rules.
+    length : uncertainties.UFloat, optional
+        Length of the tube as measured, where it was not typed.
     """
     from rimsight.fit.model import Placed, Stone, Tube
     from rimsight.fit.numbers import within
     from rimsight.fit.report import check
 
-    length = inputs.length_mm
-    tube = Tube(
-        reading.outer,
-        reading.bore,
-        None if length is None else within(length, rules.number("caliper.outside_mm"), "length"),
-        inputs.metal,
-    )
+    typed = inputs.length_mm
+    if typed is not None:
+        length = within(typed, rules.number("caliper.outside_mm"), "length")
+    tube = Tube(reading.outer, reading.bore, length, inputs.metal)
     placed = Placed(reading.smallest, smallest_at(reading, calibration), reading.offset, reading.mean)
     return check(Stone(reading.stone_diameter), tube, rules, placed=placed)
 

@@ -17,7 +17,13 @@ if TYPE_CHECKING:
     from rimsight.vision.subjects import SeveralSubjects
 
 Text = str | None
-Photo = Annotated[Path, typer.Argument(metavar="PHOTO", help="JPEG, HEIC, PNG, TIFF or WebP, as the phone made it.")]
+Photos = Annotated[
+    list[Path],
+    typer.Argument(
+        metavar="PHOTO [PHOTO...]",
+        help="JPEG, HEIC, PNG, TIFF or WebP, as the phone made it; two to six of one untouched scene tell heights.",
+    ),
+]
 
 ENDINGS: dict[str, Literal["png", "jpg"]] = {".png": "png", ".jpg": "jpg", ".jpeg": "jpg"}
 
@@ -46,7 +52,7 @@ class Measuring:
         return {name: getattr(self, name) for name in names if getattr(self, name) is not None}
 
 
-def run(kind: str, photo: Path, options: Measuring, keeping: Keeping, own: dict[str, Any]) -> None:
+def run(kind: str, photos: list[Path], options: Measuring, keeping: Keeping, own: dict[str, Any]) -> None:
     """Measure a photo, write and print what was asked for, and keep it if that is wanted.
 
     Everything that can be refused without looking at the photo is refused first.
@@ -55,8 +61,8 @@ def run(kind: str, photo: Path, options: Measuring, keeping: Keeping, own: dict[
     ----------
     kind : str
         "stone", "tube" or "rim".
-    photo : Path
-        The photo's file.
+    photos : list of Path
+        The photo's file, or those of several photos of one scene.
     options : Measuring
         Shared options.
     keeping : Keeping
@@ -68,22 +74,26 @@ def run(kind: str, photo: Path, options: Measuring, keeping: Keeping, own: dict[
 
     inputs = read_inputs(kind, {**options.typed(), **own})
     keeping.labels()
-    ending = None if options.out is None else check_output(options.out, photo, force=options.force)
+    ending = None
+    if options.out is not None:
+        for photo in photos:
+            ending = check_output(options.out, photo, force=options.force)
 
     from rimsight.calibration.files import write_whole
     from rimsight.cli.measuring import measure, overlay_of
+    from rimsight.cli.several import measure_several
     from rimsight.vision.subjects import SeveralSubjects
 
     try:
         with warnings.catch_warnings():
             # What the numerical libraries have to say of empty regions is no news for the bench.
             warnings.simplefilter("ignore", RuntimeWarning)
-            measured = measure(inputs, photo)
+            measured = measure(inputs, photos[0]) if len(photos) == 1 else measure_several(inputs, photos)
     except SeveralSubjects as several:
         if options.out is not None and ending is not None:
             write_whole(options.out, _numbered(several, ending), overwrite=options.force)
         raise
-    from rimsight.cli.result import result_of, typed_inputs
+    from rimsight.cli.result import kept_inputs, result_of
 
     result = result_of(measured)
     keep = keeping.wanted()
@@ -105,9 +115,9 @@ def run(kind: str, photo: Path, options: Measuring, keeping: Keeping, own: dict[
             keeping,
             kind=kind,
             result=result,
-            photo=photo,
+            photo=measured.photo.path,
             overlay=overlay,
-            inputs=typed_inputs(measured),
+            inputs=kept_inputs(measured),
             camera=measured.camera,
         )
         if kept is not None:

@@ -26,11 +26,13 @@ def text_of(measured: Measurement) -> str:
     """
     kind = measured.inputs.kind
     title = {"stone": "Stone", "tube": "Tube", "rim": "Stone on tube"}[kind]
-    lines = [f"{title}: {measured.photo.path.name}"]
+    several = measured.several
+    names = [measured.photo.path.name] if several is None else [photo.path.name for photo in several.photos]
+    lines = [f"{title}: {' + '.join(names)}"]
     report = measured.report
     if report is not None:
         lines += ["", *_wrapped(f"Verdict: {report.headline}")]
-    lines += ["", *_table(figures(measured))]
+    lines += ["", *_table([*figures(measured), *solved_heights(measured)])]
     told: tuple[str, ...] = ()
     if report is not None:
         from rimsight.cli.fit_text import limits_from, table
@@ -80,6 +82,17 @@ def figures(measured: Measurement) -> list[tuple[str, str]]:
     return rows + ([("tube bore (typed)", mm(reading.bore))] if reading.bore is not None else [])
 
 
+def solved_heights(measured: Measurement) -> list[tuple[str, str]]:
+    """The heights that several photos gave."""
+    names = {
+        "tube_top": "tube's end above the table",
+        "girdle": "girdle above the table",
+        "girdle_above_tube": "girdle above the tube's end",
+    }
+    heights = {} if measured.several is None else measured.several.heights
+    return [(names[name], mm(height)) for name, height in heights.items()]
+
+
 def mm(x: Any) -> str:
     """A number with its uncertainty: "6.123 ± 0.012 mm"."""
     from rimsight.calibration.uncertainty import format_quantity, from_ufloat
@@ -111,7 +124,6 @@ def _tube_figures(measured: Measurement) -> list[tuple[str, str]]:
 
 def _circumstances(measured: Measurement) -> list[tuple[str, str]]:
     """Card, photo and heights."""
-    from rimsight.cli.measuring import tube_length
     from rimsight.cli.result import main_edge
 
     calibration, reading = measured.calibration, measured.reading
@@ -133,8 +145,11 @@ def _circumstances(measured: Measurement) -> list[tuple[str, str]]:
         ),
         ("focal length", calibration.focal_source),
     ]
+    if measured.several is not None:
+        rows.append(("places", f"{len(measured.several.photos)}, up to {measured.several.baseline_mm:.0f} mm apart"))
+        return rows
     if measured.inputs.kind != "stone":
-        length = tube_length(measured.inputs)
+        length = measured.tube
         rows.append(("tube's end", f"{_height(length.mm, length.u_mm)} high; {length.source}"))
     heights = getattr(reading, "heights", None)
     if heights is not None:

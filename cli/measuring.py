@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from rimsight.calibration.print_check import PrintCheck
     from rimsight.calibration.profile_match import ProfileMatch
     from rimsight.calibration.square import Calibration
+    from rimsight.cli.several import Several
     from rimsight.fit.report import FitReport
     from rimsight.vision.candidates import Candidate
     from rimsight.vision.exif import FocalHint
@@ -53,6 +54,8 @@ class Measurement:
         What was read.
     report : FitReport or None
         The verdict on a rim.
+    several : Several or None
+        What several photos of the scene gave together.
     """
 
     inputs: Inputs
@@ -63,6 +66,17 @@ class Measurement:
     calibration: Calibration
     reading: Reading
     report: FitReport | None = None
+    several: Several | None = None
+
+    @property
+    def tube(self) -> Height:
+        """Height of the tube's end above the table: solved from several photos, typed, or the usual one."""
+        if self.several is None:
+            return tube_length(self.inputs)
+        from rimsight.calibration.height import Height
+
+        found = self.several.heights["tube_top"]
+        return Height(found.nominal_value, found.std_dev, "solved from several photos")
 
     @property
     def camera(self) -> dict[str, Any] | None:
@@ -120,7 +134,7 @@ def measure(inputs: Inputs, photo_path: Path) -> Measurement:
     from rimsight.vision.photo import camera_hint, load_photo
     from rimsight.vision.subjects import SeveralSubjects, choose, find_subjects
 
-    checks = _checks(inputs)
+    checks = checks_of(inputs)
     photo = load_photo(photo_path)
     hint = camera_hint(photo)
     match = match_profile(photo.exif, photo.light.width_px, photo.light.height_px, name=inputs.camera)
@@ -166,7 +180,7 @@ def overlay_of(measured: Measurement, format: Literal["jpg", "png"]) -> bytes:
     return encode(draw(measured.photo.light, overlay_for(measured)), format)
 
 
-def _checks(inputs: Inputs) -> dict[float, PrintCheck] | PrintCheck:
+def checks_of(inputs: Inputs) -> dict[float, PrintCheck] | PrintCheck:
     """Measured check lines: typed with the call, of the named card, or the newest on record for each size of card."""
     if inputs.check is not None:
         return inputs.check
@@ -183,9 +197,7 @@ def _checks(inputs: Inputs) -> dict[float, PrintCheck] | PrintCheck:
     return known[inputs.card]
 
 
-def _stone(
-    inputs: Inputs, photo: Photo, calibration: Calibration, candidate: Any
-) -> tuple[StoneReading, None]:
+def _stone(inputs: Inputs, photo: Photo, calibration: Calibration, candidate: Any) -> tuple[StoneReading, None]:
     from rimsight.vision.stone import read_stone
 
     girdle = inputs.typed_height(inputs.height_mm, "height of the girdle above the table")
@@ -196,10 +208,13 @@ def _stone(
 def _tube(inputs: Inputs, photo: Photo, calibration: Calibration, candidate: Candidate) -> tuple[TubeReading, None]:
     from rimsight.vision.tube import read_tube
 
-    reading = read_tube(
-        photo.light, calibration, candidate, tube_length(inputs), card_height_mm=inputs.card_height_mm
-    )
+    reading = read_tube(photo.light, calibration, candidate, tube_length(inputs), card_height_mm=inputs.card_height_mm)
     return reading, None
+
+
+def typed_tube(inputs: Inputs) -> bool:
+    """Whether the tube's length was typed."""
+    return inputs.length_mm is not None
 
 
 def tube_length(inputs: Inputs) -> Height:

@@ -36,6 +36,7 @@ def result_of(measured: Measurement) -> dict[str, Any]:
         "card": _card(measured),
         "scale": _scale(measured),
         **_SUBJECTS[measured.inputs.kind](measured),
+        **_several(measured),
         "quality": _quality(measured),
         "inputs": typed_inputs(measured),
         "guidance": step.to_json(),
@@ -70,6 +71,18 @@ def typed_inputs(measured: Measurement) -> dict[str, Any]:
         "pick": inputs.pick,
     }
     return {name: value for name, value in kept.items() if value is not None}
+
+
+def kept_inputs(measured: Measurement) -> dict[str, Any]:
+    """What has to be known beside the one photo that is kept: heights that several photos gave count as typed."""
+    inputs = typed_inputs(measured)
+    if measured.several is None:
+        return inputs
+    heights = measured.several.heights
+    solved = {"height": heights["girdle"]} if measured.inputs.kind == "stone" else {"length": heights["tube_top"]}
+    if measured.inputs.kind == "rim":
+        solved["height"] = heights["girdle_above_tube"]
+    return {name: round(max(value.nominal_value, 0.0), 4) for name, value in solved.items()} | inputs
 
 
 def card_check(check: PrintCheck) -> dict[str, Any]:
@@ -120,6 +133,27 @@ def _scale(measured: Measurement) -> dict[str, Any]:
         "u_rel_focal": float(f"{calibration.u_rel_f:.2g}"),
         "focal_source": calibration.focal_source,
         "camera_profile": None if measured.match.prior is None else measured.match.reason,
+    }
+
+
+def _several(measured: Measurement) -> dict[str, Any]:
+    """What several photos gave together; nothing for a single one."""
+    several = measured.several
+    if several is None:
+        return {}
+    return {
+        "height": {f"{name}_mm": quantity(height) for name, height in several.heights.items()},
+        "photos": [
+            {
+                "file": photo.path.name,
+                "sha256": photo.sha256,
+                "tilt_deg": round(calibration.view.tilt_deg, 2),
+                "camera_distance_mm": round(calibration.view.distance_mm, 1),
+            }
+            for photo, calibration in zip(several.photos, several.calibrations, strict=True)
+        ],
+        "baseline_mm": round(several.baseline_mm, 1),
+        "agreement": round(several.strain, 3),
     }
 
 
@@ -186,11 +220,10 @@ def _stone(measured: Measurement) -> dict[str, Any]:
 
 
 def _tube(measured: Measurement) -> dict[str, Any]:
-    from rimsight.cli.measuring import tube_length
     from rimsight.vision.clock import clock_in_photo
 
     reading: Any = measured.reading
-    length = tube_length(measured.inputs)
+    length = measured.tube
     thinnest = None
     if reading.thinnest_direction is not None:
         x, y = (float(value) for value in reading.outer_edge.circle.centre)
@@ -212,12 +245,10 @@ def _tube(measured: Measurement) -> dict[str, Any]:
 
 
 def _rim(measured: Measurement) -> dict[str, Any]:
-    from rimsight.cli.measuring import tube_length
-
     reading: Any = measured.reading
     report = measured.report
     assert report is not None  # a rim is never measured without being judged
-    length, heights = tube_length(measured.inputs), reading.heights
+    length, heights = measured.tube, reading.heights
     placed = report.placed
     bore = reading.bore
     return {

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from rimsight.cli.keeping import Keeping
-from rimsight.cli.measure_command import Measuring, Photo, Text
+from rimsight.cli.measure_command import Measuring, Photos, Text
 from rimsight.cli.option_groups import with_options
 
 RIM_HELP = """Measure the rim of metal round a stone that lies on the end of a tube, and say whether it is enough.
@@ -27,7 +27,7 @@ def register(app: typer.Typer) -> None:
     @app.command("rim", help=RIM_HELP)
     @with_options(options=Measuring, keeping=Keeping)
     def rim(
-        photo: Photo,
+        photos: Photos,
         *,
         length: Annotated[Text, typer.Option(help="Length of the tube: how high its upper end stands.")] = None,
         bore: Annotated[Text, typer.Option(help="Inner diameter of the tube.")] = None,
@@ -40,4 +40,4 @@ def register(app: typer.Typer) -> None:
         from rimsight.cli.measure_command import run
 
         own = {"length": length, "bore": bore, "wall": wall, "height": height, "rules": rules}
-        run("rim", photo, options, keeping, own | {"metal": keeping.metal or None})
+        run("rim", photos, options, keeping, own | {"metal": keeping.metal or None})

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from rimsight.cli.keeping import Keeping
-from rimsight.cli.measure_command import Measuring, Photo, Text
+from rimsight.cli.measure_command import Measuring, Photos, Text
 from rimsight.cli.option_groups import with_options
 
 STONE_HELP = """Measure a round stone that lies on its table inside the card's black frame.
@@ -25,7 +25,7 @@ def register(app: typer.Typer) -> None:
     @app.command("stone", help=STONE_HELP)
     @with_options(options=Measuring, keeping=Keeping)
     def stone(
-        photo: Photo,
+        photos: Photos,
         *,
         height: Annotated[Text, typer.Option(help="Height of the girdle above the table it lies on.")] = None,
         options: Measuring,
@@ -33,4 +33,4 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         from rimsight.cli.measure_command import run
 
-        run("stone", photo, options, keeping, {"height": height})
+        run("stone", photos, options, keeping, {"height": height})

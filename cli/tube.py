@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from rimsight.cli.keeping import Keeping
-from rimsight.cli.measure_command import Measuring, Photo, Text
+from rimsight.cli.measure_command import Measuring, Photos, Text
 from rimsight.cli.option_groups import with_options
 
 TUBE_HELP = """Measure the end of a tube that stands upright inside the card's black frame.
@@ -25,7 +25,7 @@ def register(app: typer.Typer) -> None:
     @app.command("tube", help=TUBE_HELP)
     @with_options(options=Measuring, keeping=Keeping)
     def tube(
-        photo: Photo,
+        photos: Photos,
         *,
         length: Annotated[Text, typer.Option(help="Length of the tube: how high its upper end stands.")] = None,
         options: Measuring,
@@ -33,4 +33,4 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         from rimsight.cli.measure_command import run
 
-        run("tube", photo, options, keeping, {"length": length})
+        run("tube", photos, options, keeping, {"length": length})

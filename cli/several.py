@@ -1,0 +1,336 @@
+"""Several photos of one untouched scene: measured together, so that heights are solved instead of typed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from rimsight.calibration.errors import PhotoError
+from rimsight.cli.measure_inputs import Inputs
+from rimsight.cli.measuring import Measurement, checks_of, prior_of, typed_tube
+
+if TYPE_CHECKING:
+    from uncertainties import UFloat
+
+    from rimsight.calibration.pose import Prior
+    from rimsight.calibration.profile_match import ProfileMatch
+    from rimsight.calibration.square import Calibration
+    from rimsight.vision.candidates import Candidate
+    from rimsight.vision.exif import FocalHint
+    from rimsight.vision.photo import Photo
+    from rimsight.vision.several_edges import Known, Shot
+    from rimsight.vision.several_figures import SeveralReading
+
+#: More photos than this add nothing but work.
+MOST_PHOTOS = 6
+#: A height known no better than this (95 %) is not worth the second photo; and what the advice aims at, millimetres.
+LARGEST_HEIGHT_U95_MM, WANTED_HEIGHT_U95_MM = 0.3, 0.1
+#: How well an edge's centre is located before it has been looked for, pixels (judgement).
+ROUGH_CENTRE_U_PX = 0.15
+#: Solved so much better than it was known beforehand, the focal length counts as solved.
+SOLVED_SHARE = 0.6
+SOURCE = "solved from several photos"
+
+
+class BaselineTooShort(PhotoError):
+    """The photos were taken from too nearly the same place to tell a height."""
+
+    kind = "baseline_too_short"
+
+
+class DifferentCards(PhotoError):
+    """The photos don't show the same card, read the same way round."""
+
+    kind = "different_cards"
+
+
+@dataclass(frozen=True)
+class Several:
+    """What several photos gave together.
+
+    Parameters
+    ----------
+    photos : tuple of Photo
+        All of them, in their order.
+    calibrations : tuple of Calibration
+        Their geometry, solved together.
+    heights : dict of str to UFloat
+        Solved heights: "tube_top" and "girdle" above the table, "girdle_above_tube".
+    baseline_mm : float
+        Largest distance between two places of the camera.
+    strain : float
+        How well the edges agree: about 1 or less where they do within their uncertainty.
+    leader : int
+        The photo whose reading carries the figures.
+    """
+
+    photos: tuple[Photo, ...]
+    calibrations: tuple[Calibration, ...]
+    heights: dict[str, UFloat]
+    baseline_mm: float
+    strain: float
+    leader: int
+
+
+@dataclass(frozen=True)
+class _Opened:
+    photo: Photo
+    hint: FocalHint
+    match: ProfileMatch
+    prior: Prior
+    calibration: Calibration
+
+
+def measure_several(inputs: Inputs, paths: Sequence[Path]) -> Measurement:
+    """Measure a subject from two to six photos of the untouched scene.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        What was typed.
+    paths : sequence of Path
+        The photos' files.
+
+    Returns
+    -------
+    Measurement
+        Its photo is the first one that shows the subject by itself.
+
+    Raises
+    ------
+    PhotoError
+        A photo does not allow it, or they don't go together.
+    ValueError
+        A wrong input.
+    OSError
+        A file can't be read.
+    """
+    from rimsight.calibration.baseline import baseline_mm, joined_views
+    from rimsight.vision.several import solve_subject
+    from rimsight.vision.several_figures import figures
+
+    refuse_inputs(inputs, paths)
+    checks = checks_of(inputs)
+    opened = [_open(inputs, path, checks) for path in paths]
+    _refuse_other_cards(paths, opened)
+    cameras = _cameras(opened)
+    calibrations = [one.calibration for one in opened]
+    priors = [one.prior for one in opened]
+    views = joined_views(calibrations, priors, cameras)
+    calibrations = [replace(one, view=view) for one, view in zip(calibrations, views, strict=True)]
+    candidates = _candidates(inputs, opened, calibrations)
+    _refuse_short(inputs, calibrations, priors, _roughly(calibrations[0], candidates[0]))
+    shots = tuple(
+        _shot(one, calibration, camera, candidate)
+        for one, calibration, camera, candidate in zip(opened, calibrations, cameras, candidates, strict=True)
+    )
+    common = solve_subject(inputs.kind, shots, _known(inputs))
+    read = figures(inputs.kind, common, _known(inputs))
+    solved = [
+        replace(
+            shot.calibration, variants=(), u_rel_f=u,
+            focal_source=SOURCE if u < SOLVED_SHARE * shot.prior.u_log_f else shot.prior.source,
+        )
+        for shot, u in zip(common.shots, common.solved.u_rel_f, strict=True)
+    ]  # fmt: skip
+    _refuse_vague(inputs, solved, priors, read)
+    several = Several(
+        photos=tuple(one.photo for one in opened),
+        calibrations=tuple(solved),
+        heights=read.heights,
+        baseline_mm=baseline_mm(common.solved.views),
+        strain=common.solved.strain,
+        leader=read.leader,
+    )
+    leader = opened[read.leader]
+    measured = Measurement(
+        inputs, leader.photo, leader.hint, leader.match, checks, solved[read.leader], read.reading, None, several
+    )
+    return measured if inputs.kind != "rim" else replace(measured, report=_judged(measured))
+
+
+def refuse_inputs(inputs: Inputs, paths: Sequence[Path]) -> None:
+    """Refuse a call that can't be meant.
+
+    Raises
+    ------
+    ValueError
+        Too many photos, the same one twice, or an input that holds for one photo only.
+    """
+    if len(paths) > MOST_PHOTOS:
+        raise ValueError(f"{len(paths)} photos are too many: give two to {MOST_PHOTOS} of one scene")
+    if len({path.resolve() for path in paths}) < len(paths):
+        raise ValueError("the same photo is named twice")
+    if inputs.camera_distance_mm is not None:
+        raise ValueError("--camera-distance holds for one photo only; several photos don't need it")
+    if inputs.square_side_mm is not None:
+        raise ValueError("several photos need the printed card: a plain square may lie in four ways (--square-side)")
+
+
+def _open(inputs: Inputs, path: Path, checks: Any) -> _Opened:
+    from rimsight.calibration.profile_match import match_profile
+    from rimsight.calibration.square import read_square
+    from rimsight.vision.photo import camera_hint, load_photo
+
+    photo = load_photo(path)
+    hint = camera_hint(photo)
+    match = match_profile(photo.exif, photo.light.width_px, photo.light.height_px, name=inputs.camera)
+    if inputs.camera is not None and match.prior is None:
+        raise ValueError(f"--camera {inputs.camera}: {match.reason}")
+    prior = prior_of(photo, hint, match, inputs)
+    return _Opened(photo, hint, match, prior, read_square(photo.light, prior, check=checks))
+
+
+def _refuse_other_cards(paths: Sequence[Path], opened: list[_Opened]) -> None:
+    first = opened[0].calibration.reference
+    for path, one in zip(paths, opened, strict=True):
+        reference = one.calibration.reference
+        if not reference.oriented:
+            raise DifferentCards(
+                f"neither of the card's two small markers can be read in {path.name}, so it could lie in four ways",
+                "at least one marker in view in every photo",
+                "uncover the small black markers above and below the frame",
+            )
+        if (reference.side_mm, reference.name) != (first.side_mm, first.name):
+            raise DifferentCards(
+                f"{paths[0].name} shows the {first.side_mm:g} mm card, {path.name} the {reference.side_mm:g} mm card",
+                "photos of one untouched scene",
+                "name photos of one scene only",
+            )
+
+
+def _cameras(opened: list[_Opened]) -> list[int]:
+    """A number for each photo; photos by one camera at one zoom have the same."""
+    kinds: list[tuple[Any, ...]] = []
+    found = []
+    for one in opened:
+        exif = one.photo.exif
+        light = one.photo.light
+        kind = (
+            exif.make, exif.model, exif.lens, exif.focal_mm, exif.f35_mm, exif.digital_zoom or 1.0, light.width_px,
+            light.height_px,
+        )  # fmt: skip
+        if kind not in kinds:
+            kinds.append(kind)
+        found.append(kinds.index(kind))
+    return found
+
+
+def _candidates(inputs: Inputs, opened: list[_Opened], calibrations: list[Calibration]) -> list[Candidate]:
+    from rimsight.vision.several_find import same_subject
+    from rimsight.vision.subjects import SeveralSubjects, find_subjects
+
+    subjects = [
+        find_subjects(one.photo.light, calibration) for one, calibration in zip(opened, calibrations, strict=True)
+    ]
+    names = [one.photo.path.name for one in opened]
+    what = "stone" if inputs.kind == "stone" else "tube"
+    try:
+        return same_subject(names, calibrations, subjects, inputs.pick, what)
+    except SeveralSubjects as several:
+        several.light, several.calibration = opened[0].photo.light, calibrations[0]
+        raise
+
+
+def _shot(one: _Opened, calibration: Calibration, camera: int, candidate: Candidate) -> Shot:
+    from rimsight.vision.several_edges import Shot
+
+    return Shot(one.photo.path.name, one.photo.light, calibration, one.prior, camera, candidate)
+
+
+def _known(inputs: Inputs) -> Known:
+    from rimsight.fit.numbers import within
+    from rimsight.fit.rules import load
+    from rimsight.vision.several_edges import Known
+
+    above = "tube" if inputs.kind == "rim" else "table"
+    typed = {
+        "length": inputs.typed_height(inputs.length_mm, "length of the tube"),
+        "girdle": inputs.typed_height(inputs.height_mm, f"height of the girdle above the {above}"),
+    }
+    if inputs.kind != "rim":
+        return Known(**typed, card_height_mm=inputs.card_height_mm)
+    rules = load(inputs.rules)
+    bore, wall = inputs.bore_mm, inputs.wall_mm
+    return Known(
+        **typed,
+        bore=None if bore is None else within(bore, rules.number("caliper.inside_mm"), "bore"),
+        wall=None if wall is None else within(wall, rules.number("caliper.outside_mm"), "wall"),
+        card_height_mm=inputs.card_height_mm,
+    )
+
+
+def _roughly(calibration: Calibration, candidate: Candidate) -> Any:
+    from rimsight.calibration.baseline import Planned
+
+    u_mm = ROUGH_CENTRE_U_PX / calibration.px_per_mm
+    return Planned(*candidate.centre_mm, candidate.radius_mm, 1.0, u_mm, u_mm)
+
+
+def _typed(inputs: Inputs) -> bool:
+    return inputs.height_mm is not None if inputs.kind == "stone" else inputs.length_mm is not None
+
+
+def _refuse_short(inputs: Inputs, calibrations: list[Calibration], priors: list[Prior], circle: Any) -> None:
+    """Refuse photos from so nearly the same place that no height can come of them, before anything is looked for."""
+    from rimsight.calibration.baseline import from_views
+    from rimsight.calibration.uncertainty import coverage_factor
+
+    if _typed(inputs):
+        return
+    u, _ = from_views(calibrations[0], priors[0], circle, tuple(one.view for one in calibrations))
+    if coverage_factor() * u > LARGEST_HEIGHT_U95_MM:
+        raise _too_short(calibrations, priors, circle, coverage_factor() * u)
+
+
+def _refuse_vague(inputs: Inputs, calibrations: list[Calibration], priors: list[Prior], read: SeveralReading) -> None:
+    """Refuse a height that the photos leave too uncertain, and say what move would tell it."""
+    from rimsight.calibration.baseline import Planned
+    from rimsight.calibration.uncertainty import coverage_factor
+    from rimsight.vision.several_edges import LEVEL
+
+    if _typed(inputs):
+        return
+    worst = max((height.std_dev for name, height in read.heights.items() if name != "girdle_above_tube"), default=0.0)
+    if coverage_factor() * worst <= LARGEST_HEIGHT_U95_MM:
+        return
+    name = "stone" if inputs.kind == "stone" else "outer"
+    solved = read.common.solved
+    x, y, radius = (float(value) for value in solved.circles[name])
+    own = max(edges[name].u_mm for edges in read.common.edges if name in edges)
+    circle = Planned(x, y, radius, solved.heights[LEVEL[name]], own, own)
+    raise _too_short(calibrations, priors, circle, coverage_factor() * worst)
+
+
+def _too_short(calibrations: list[Calibration], priors: list[Prior], circle: Any, u95_mm: float) -> BaselineTooShort:
+    from rimsight.calibration.baseline import baseline_mm, furthest_move_mm, needed_move_mm
+    from rimsight.calibration.uncertainty import coverage_factor
+
+    k = coverage_factor()
+    apart = baseline_mm(tuple(one.view for one in calibrations))
+    needed = needed_move_mm(calibrations[0], priors[0], circle, WANTED_HEIGHT_U95_MM / k)
+    found = f"the photos were taken {apart:.0f} mm from each other, which tells the height to ± {u95_mm:.2g} mm only"
+    if needed is None:
+        return BaselineTooShort(
+            found,
+            f"a height known to ± {LARGEST_HEIGHT_U95_MM:g} mm",
+            f"come closer, and move the camera {furthest_move_mm(calibrations[0]) / 10:.0f} cm to the side",
+        )
+    move, u = needed
+    return BaselineTooShort(
+        found,
+        f"a height known to ± {LARGEST_HEIGHT_U95_MM:g} mm; {move / 10:.0f} cm apart would give ± {k * u:.2g} mm",
+        f"photograph again from {move / 10:.0f} cm to the side, the camera turned to the same spot",
+    )
+
+
+def _judged(measured: Measurement) -> Any:
+    from rimsight.cli.judge import judge
+    from rimsight.fit.rules import load
+
+    assert measured.several is not None
+    reading: Any = measured.reading
+    length = None if typed_tube(measured.inputs) else measured.several.heights["tube_top"]
+    return judge(measured.inputs, reading, measured.calibration, load(measured.inputs.rules), length=length)

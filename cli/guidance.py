@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 WORDS = {
     "edge": "how sharply the edge can be located in the photo",
     "fit": "how evenly the edge lies on a circle",
+    "lean": "how far the stone leans out of square to the card",
+    "facets": "where facets meet girdle and table",
     "centre": "how well the two centres are located",
     "form": "how far the outline's own form can be told from noise",
     "height": "how high the edge lies above the card",
@@ -133,6 +135,9 @@ def guidance(measured: Measurement) -> Guidance:
 def main_figure(measured: Measurement) -> tuple[str, Any]:
     """Name and value of the figure that the result is about."""
     reading: Any = measured.reading
+    if measured.inputs.kind == "side":
+        member = "stone.height_mm" if reading.of == "stone" else "tube.length_mm"
+        return member, reading.figures["height" if reading.of == "stone" else "length"]
     if measured.inputs.kind == "stone":
         return "stone.diameter_mm", reading.diameter
     if measured.inputs.kind == "tube":
@@ -151,6 +156,9 @@ def _height_remedies(measured: Measurement) -> list[Remedy]:
 
     inputs, reading = measured.inputs, measured.reading
     remedies = []
+    if inputs.kind == "side":
+        text = "set the stone so that its table stands square to the card: sight along the card, the table must vanish"
+        return [Remedy("lean", text, {"lean": 0.3})] if main_figure(measured)[0].startswith("stone") else []
     if inputs.kind == "stone":
         if inputs.height_mm is None:
             left = min(1.0, TYPED_HEIGHT_U_MM / max(reading.heights.u_mm, 1e-9))  # type: ignore[union-attr]

@@ -15,10 +15,15 @@ if TYPE_CHECKING:
     from rimsight.calibration.height import Height
     from rimsight.calibration.print_check import PrintCheck
 
-KINDS = ("stone", "tube", "rim")
+KINDS = ("stone", "tube", "rim", "side")
 
 #: Inputs that each kind knows beside the shared ones.
-OWN = {"stone": ("height",), "tube": ("length",), "rim": ("length", "bore", "wall", "height", "metal", "rules")}
+OWN = {
+    "stone": ("height",),
+    "tube": ("length",),
+    "rim": ("length", "bore", "wall", "height", "metal", "rules"),
+    "side": ("of", "in_front"),
+}
 SHARED = ("card", "check_lines", "card_check", "camera", "square_side", "camera_distance", "card_height", "pick")
 #: Inputs that exclude each other.
 EITHER = (("bore", "wall"), ("card", "check_lines"), ("card", "square_side"), ("check_lines", "square_side"))
@@ -31,7 +36,7 @@ class Inputs:
     Parameters
     ----------
     kind : str
-        "stone", "tube" or "rim".
+        "stone", "tube", "rim" or "side".
     height_mm : float or None
         Height of the girdle: above the table (stone) or above the tube's end (rim).
     length_mm : float or None
@@ -56,6 +61,10 @@ class Inputs:
         How high above the table the card lies.
     pick : int or None
         Which of several subjects.
+    of : str or None
+        What is seen from the side: "stone" or "tube"; None to find out.
+    in_front_mm : float or None
+        Height above the card of the axis of a stone that is seen from the side.
     """
 
     kind: str
@@ -72,6 +81,8 @@ class Inputs:
     camera_distance_mm: float | None = None
     card_height_mm: float = 0.0
     pick: int | None = None
+    of: str | None = None
+    in_front_mm: float | None = None
 
     def typed_height(self, value_mm: float | None, what: str) -> Height | None:
         """A typed height with its uncertainty, None if it was not typed."""
@@ -88,7 +99,7 @@ def read_inputs(kind: str, given: Mapping[str, Any]) -> Inputs:
     Parameters
     ----------
     kind : str
-        "stone", "tube" or "rim".
+        "stone", "tube", "rim" or "side".
     given : mapping
         By the options' names with underscores: lengths as typed ("6,12", "0.25in") or as numbers of millimetres.
 
@@ -128,6 +139,8 @@ def read_inputs(kind: str, given: Mapping[str, Any]) -> Inputs:
         camera_distance_mm=_length(given, "camera_distance"),
         card_height_mm=_length(given, "card_height", allow_zero=True) or 0.0,
         pick=_pick(given),
+        of=_of(given),
+        in_front_mm=_length(given, "in_front"),
     )
 
 
@@ -187,6 +200,15 @@ def _pick(given: Mapping[str, Any]) -> int | None:
     if not (text.isascii() and text.isdigit() and 1 <= int(text[:4]) <= 999):
         raise ValueError(f"--pick: {text[:20]!r} is no number of a subject; write it like 2")
     return int(text)
+
+
+def _of(given: Mapping[str, Any]) -> str | None:
+    if "of" not in given:
+        return None
+    text = str(given["of"]).strip().lower()
+    if text not in ("stone", "tube"):
+        raise ValueError(f"--of: {text[:20]!r} is neither stone nor tube")
+    return text
 
 
 def _check(given: Mapping[str, Any]) -> PrintCheck | dict[float, PrintCheck] | None:

@@ -29,7 +29,7 @@ RIM_RULE = "rim.at_least_mm"
 
 def overlay_for(measured: Measurement) -> Overlay:
     """Make the marks for a measurement."""
-    return {"stone": _stone, "tube": _tube, "rim": _rim}[measured.inputs.kind](measured)
+    return {"stone": _stone, "tube": _tube, "rim": _rim, "side": _side}[measured.inputs.kind](measured)
 
 
 def numbers_overlay(subjects: tuple[Subject, ...], calibration: Calibration) -> Overlay:
@@ -185,6 +185,13 @@ def _rim(measured: Measurement) -> Overlay:
             *_card_line(measured),
         ),
     )
+
+
+def _side(measured: Measurement) -> Overlay:
+    from rimsight.cli.side_result import overlay
+
+    reading: Any = measured.reading
+    return overlay(reading, _card_line(measured))
 
 
 def _card_line(measured: Measurement) -> tuple[str, ...]:

@@ -25,7 +25,7 @@ def text_of(measured: Measurement) -> str:
         Lines of less than 100 characters; no colours.
     """
     kind = measured.inputs.kind
-    title = {"stone": "Stone", "tube": "Tube", "rim": "Stone on tube"}[kind]
+    title = {"stone": "Stone", "tube": "Tube", "rim": "Stone on tube", "side": "From the side"}[kind]
     several = measured.several
     names = [measured.photo.path.name] if several is None else [photo.path.name for photo in several.photos]
     lines = [f"{title}: {' + '.join(names)}"]
@@ -66,6 +66,10 @@ def figures(measured: Measurement) -> list[tuple[str, str]]:
             ("largest", mm(reading.largest)),
             ("out of round", mm(reading.largest - reading.smallest)),
         ]
+    if kind == "side":
+        from rimsight.cli.side_result import figures as side_figures
+
+        return side_figures(reading)
     if kind == "tube":
         return _tube_figures(measured)
     from rimsight.cli.judge import smallest_at
@@ -148,6 +152,11 @@ def _circumstances(measured: Measurement) -> list[tuple[str, str]]:
     if measured.several is not None:
         rows.append(("places", f"{len(measured.several.photos)}, up to {measured.several.baseline_mm:.0f} mm apart"))
         return rows
+    if measured.inputs.kind == "side":
+        from rimsight.cli.side_result import circumstances
+
+        side: Any = reading
+        return rows + circumstances(side)
     if measured.inputs.kind != "stone":
         length = measured.tube
         rows.append(("tube's end", f"{_height(length.mm, length.u_mm)} high; {length.source}"))

@@ -26,10 +26,11 @@ if TYPE_CHECKING:
     from rimsight.vision.exif import FocalHint
     from rimsight.vision.photo import Photo
     from rimsight.vision.rim import RimReading
+    from rimsight.vision.side import SideReading
     from rimsight.vision.stone import StoneReading
     from rimsight.vision.tube import TubeReading
 
-    Reading = StoneReading | TubeReading | RimReading
+    Reading = StoneReading | TubeReading | RimReading | SideReading
 
 
 @dataclass(frozen=True)
@@ -50,7 +51,7 @@ class Measurement:
         Measured check lines that could have been used.
     calibration : Calibration
         Its geometry.
-    reading : StoneReading, TubeReading or RimReading
+    reading : StoneReading, TubeReading, RimReading or SideReading
         What was read.
     report : FitReport or None
         The verdict on a rim.
@@ -99,7 +100,7 @@ def measure_photo(kind: str, photo_path: Path, inputs: Mapping[str, Any]) -> tup
     Parameters
     ----------
     kind : str
-        "stone", "tube" or "rim".
+        "stone", "tube", "rim" or "side".
     photo_path : Path
         The photo's file.
     inputs : mapping
@@ -143,8 +144,13 @@ def measure(inputs: Inputs, photo_path: Path) -> Measurement:
     calibration = read_square(
         photo.light, prior_of(photo, hint, match, inputs), check=checks, square_side_mm=inputs.square_side_mm
     )
-    subjects = find_subjects(photo.light, calibration)
     try:
+        if inputs.kind == "side":
+            from rimsight.cli.side_result import read
+
+            seen = read(inputs, photo, calibration)
+            return Measurement(inputs, photo, hint, match, checks, calibration, seen)
+        subjects = find_subjects(photo.light, calibration)
         candidate = choose(subjects, inputs.pick, "stone" if inputs.kind == "stone" else "tube")
     except SeveralSubjects as several:
         several.light, several.calibration = photo.light, calibration

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from rimsight.calibration.print_check import PrintCheck
     from rimsight.cli.measuring import Measurement
     from rimsight.vision.outline import RoundEdge
+    from rimsight.vision.side import SideReading
 
 #: Places of a rim's profile in the JSON.
 PROFILE_STEPS = 72
@@ -69,6 +70,8 @@ def typed_inputs(measured: Measurement) -> dict[str, Any]:
         "camera_distance": inputs.camera_distance_mm,
         "card_height": inputs.card_height_mm or None,
         "pick": inputs.pick,
+        "of": inputs.of,
+        "in_front": inputs.in_front_mm,
     }
     return {name: value for name, value in kept.items() if value is not None}
 
@@ -157,9 +160,13 @@ def _several(measured: Measurement) -> dict[str, Any]:
     }
 
 
-def main_edge(measured: Measurement) -> RoundEdge:
-    """The edge that the first figure of the result rests on."""
+def main_edge(measured: Measurement) -> RoundEdge | SideReading:
+    """The edge that the first figure of the result rests on; of a side view the reading, which has its scale."""
+    from rimsight.vision.side import SideReading
+
     reading = measured.reading
+    if isinstance(reading, SideReading):
+        return reading
     for name in ("edge", "stone_edge", "outer_edge"):
         if hasattr(reading, name):
             edge: RoundEdge = getattr(reading, name)
@@ -197,6 +204,7 @@ def _quality(measured: Measurement) -> dict[str, Any]:
             }
             for name, edge in edges_of(measured).items()
         },
+        **_outline_quality(measured),
     }
 
 
@@ -304,4 +312,18 @@ def _profile(measured: Measurement) -> dict[str, Any]:
     return {"clock": [round(hour, 2) for hour, _ in pairs], "width_mm": [round(width, 4) for _, width in pairs]}
 
 
-_SUBJECTS = {"stone": _stone, "tube": _tube, "rim": _rim}
+def _outline_quality(measured: Measurement) -> dict[str, Any]:
+    from rimsight.cli.side_result import quality
+    from rimsight.vision.side import SideReading
+
+    return quality(measured.reading) if isinstance(measured.reading, SideReading) else {}
+
+
+def _side(measured: Measurement) -> dict[str, Any]:
+    from rimsight.cli.side_result import subject
+
+    reading: Any = measured.reading
+    return subject(reading)
+
+
+_SUBJECTS = {"stone": _stone, "tube": _tube, "rim": _rim, "side": _side}

@@ -29,7 +29,7 @@ LONGEST_MODULE, LONGEST_TEST = 450, 500
 #: Loading these takes longer than `--help` may take.
 HEAVY = ("cv2", "scipy", "skimage", "numpy", "PIL", "pillow_heif", "reportlab", "uncertainties", "pydantic")
 PROGRAM = sorted(path for name in (*MAY_IMPORT, "fixtures") for path in (ROOT / name).rglob("*.py"))
-MEASURING = ("stone", "tube", "rim", "fit", "plan", "weight", "watch", "demo")
+MEASURING = ("stone", "tube", "rim", "side", "fit", "plan", "weight", "watch", "demo")
 DOCUMENTS = [path for path in (ROOT / "README.md", ROOT / "DEVELOPERS.md") if path.exists()]
 
 

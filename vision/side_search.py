@@ -1,0 +1,195 @@
+"""From what stands on the stage to the fitted body: several starts, the best by what the photograph shows of each."""
+
+from __future__ import annotations
+
+import contextlib
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rimsight.calibration.camera import View
+from rimsight.calibration.pixels import LightImage
+from rimsight.vision.side_body import StoneBody, TubeBody
+from rimsight.vision.side_find import Start, Thing, starts
+from rimsight.vision.side_fit import ROUNDS, Fit, fit_body
+from rimsight.vision.side_lean import girdle_score
+
+FloatArray = NDArray[np.float64]
+
+#: Starts that are tried, and those that are carried to the end.
+TRIED, CARRIED = 6, 2
+#: Leans that are tried to either side, and how far one set by eye is off: standard uncertainty, radians.
+TRIED_LEANS: tuple[float, ...] = tuple(float(v) for v in np.radians([0.6, 1.8, 3.2, 4.8, 6.8]))
+LEAN_U = float(np.radians(4.0))
+#: An edge half agrees with an outline from which it lies this far, pixels.
+AGREES_PX = 0.4
+#: So many strips more, or so much more of the girdle, make a lean e times as likely. Neighbouring strips hang together.
+AGREEMENT_UNIT, SCORE_UNIT = 5.0, 0.04
+#: No lean is read better than this, radians.
+LEAST_LEAN_U = float(np.radians(0.4))
+#: What lies outside of an outline counts this much against what lies on it.
+OUTSIDE_SHARE = 0.3
+#: Usual angles of crown and pavilion (Tolkowsky, 1919), radians.
+USUAL_CROWN, USUAL_PAVILION = np.radians(34.5), np.radians(40.75)
+#: A crown or pavilion that is off the usual by this share of the radius is tried as usual, too.
+GROWN_SHARE = 0.06
+#: Two starts are the same when their circles differ by less than this share.
+SAME_SHARE = 0.06
+
+
+def merit(fit: Fit) -> float:
+    """High for an outline that is seen on most of its length, with nothing more outside of it."""
+    return fit.support - OUTSIDE_SHARE * fit.outside
+
+
+def all_starts(thing: Thing, of: str | None, turn: float | None) -> list[Start]:
+    """Starts from all hulls of a thing, distinct ones only."""
+    found: list[Start] = []
+    for hull in (thing.hull_mm, *thing.cores_mm):
+        for start in starts(hull, of, turn)[:3]:
+            if not any(_alike(start, other) for other in found):
+                found.append(start)
+    found.sort(key=lambda start: start.misfit)
+    return found
+
+
+def search(
+    image: LightImage,
+    view: View,
+    thing: Thing,
+    stone: StoneBody,
+    tube: TubeBody,
+    blur_px: float,
+    *,
+    of: str | None = None,
+    turn: float | None = None,
+) -> list[Fit]:
+    """Fit stones and tubes to a thing, the best first.
+
+    Parameters
+    ----------
+    image, view
+        The photograph and its geometry.
+    thing : Thing
+        What stands there.
+    stone, tube : StoneBody, TubeBody
+        How either would lie.
+    blur_px : float
+        Blur of the photograph.
+    of : {"stone", "tube"}, optional
+        Only this.
+    turn : float, optional
+        Direction of the table, if it is known.
+    """
+    rough: list[Fit] = []
+    for start in all_starts(thing, of, turn)[:TRIED]:
+        fit = _fitted(image, view, start, 0.0, stone, tube, blur_px, ROUNDS[:3])
+        if fit is not None:
+            rough.append(fit)
+    rough.sort(key=lambda fit: -merit(fit))
+    for fit in [fit for fit in rough[:CARRIED] if isinstance(fit.body, StoneBody)]:
+        for figures in _grown(fit):
+            with contextlib.suppress(ValueError):
+                rough.append(fit_body(image, view, fit.body, figures, blur_px, rounds=ROUNDS[2:3], coarse=True))
+    rough.sort(key=lambda fit: -merit(fit))
+    final: list[Fit] = []
+    for fit in rough[:CARRIED]:
+        with contextlib.suppress(ValueError):
+            final.append(fit_body(image, view, fit.body, fit.figures, blur_px, rounds=ROUNDS[1:]))
+    final.sort(key=lambda fit: -merit(fit))
+    return final
+
+
+def finish(image: LightImage, view: View, fit: Fit, blur_px: float) -> tuple[Fit, float]:
+    """Fit a stone once more with the lean that suits its outline and its girdle best.
+
+    Returns
+    -------
+    fit : Fit
+        With that lean.
+    lean_u : float
+        The lean's standard uncertainty, radians; 0 for a tube.
+    """
+    body = fit.body
+    if not isinstance(body, StoneBody):
+        return fit, 0.0
+    leans, score = girdle_score(image, view, fit, blur_px)
+    tried: list[tuple[float, float]] = []
+    figures = fit.figures
+    for side in (TRIED_LEANS, tuple(-lean for lean in TRIED_LEANS)):
+        there = figures.copy()
+        for lean in side:
+            there[3] = lean
+            try:
+                found = fit_body(image, view, replace(body, lean=lean), there, blur_px, rounds=ROUNDS[4:])
+            except ValueError:
+                break
+            there = found.figures.copy()
+            tried.append((lean, agreement(found)))
+    tried.sort()
+    if len(tried) < 3:
+        return fit, LEAN_U
+    at = np.array(tried)
+    curve = np.interp(leans, at[:, 0], at[:, 1])
+    total = curve / AGREEMENT_UNIT + score / SCORE_UNIT - 0.5 * (leans / LEAN_U) ** 2
+    total[(leans < at[0, 0]) | (leans > at[-1, 0])] = -np.inf
+    k = int(total.argmax())
+    weight = np.exp(total - total[k])
+    lean = float(np.sum(weight * leans) / weight.sum())
+    spread = float(np.sqrt(np.sum(weight * (leans - lean) ** 2) / weight.sum()))
+    there = figures.copy()
+    there[3] = lean
+    try:
+        best = fit_body(image, view, replace(body, lean=lean), there, blur_px, rounds=ROUNDS[3:])
+    except ValueError:
+        return fit, LEAN_U
+    return best, float(np.hypot(spread, LEAST_LEAN_U))
+
+
+def agreement(fit: Fit) -> float:
+    """How many of an outline's strips have their edge on it."""
+    return float(np.sum(fit.seen.weight / (1.0 + (fit.residual_px / AGREES_PX) ** 2)))
+
+
+def _fitted(
+    image: LightImage,
+    view: View,
+    start: Start,
+    lean: float,
+    stone: StoneBody,
+    tube: TubeBody,
+    blur_px: float,
+    rounds: tuple[tuple[float, float, float], ...],
+) -> Fit | None:
+    try:
+        if start.of == "stone":
+            return fit_body(image, view, stone, stone.start(start, lean), blur_px, rounds=rounds, coarse=True)
+        return fit_body(image, view, tube, tube.start(start), blur_px, rounds=rounds, coarse=True)
+    except ValueError:
+        return None
+
+
+def _grown(fit: Fit) -> list[FloatArray]:
+    """The same stone with the pavilion, the crown or both as deep as is usual: where only a part was seen at first."""
+    radius, table = fit.named("radius"), fit.named("table")
+    pavilion = radius * np.tan(USUAL_PAVILION)
+    crown = max(radius - min(table, 0.65 * radius), 0.3 * radius) * np.tan(USUAL_CROWN)
+    found = []
+    for deep, high in ((True, False), (False, True)):
+        figures = fit.figures.copy()
+        if deep:
+            figures[7], figures[9], figures[11:] = pavilion, 0.02 * radius, 0.01 * radius
+        if high:
+            figures[6], figures[8], figures[10] = crown, min(table, 0.65 * radius), 0.02 * radius
+        if np.abs(figures - fit.figures)[6:8].max() > GROWN_SHARE * radius:
+            found.append(figures)
+    return found
+
+
+def _alike(one: Start, other: Start) -> bool:
+    turned = abs((one.turn - other.turn + np.pi) % (2 * np.pi) - np.pi)
+    size = max(one.radius_mm, one.ahead_mm)
+    sizes = (one.radius_mm - other.radius_mm, one.ahead_mm - other.ahead_mm, one.behind_mm - other.behind_mm)
+    away = np.hypot(one.centre_mm[0] - other.centre_mm[0], one.centre_mm[1] - other.centre_mm[1])
+    return bool(one.of == other.of and turned < 0.12 and max(*map(abs, sizes), away) < SAME_SHARE * size)

@@ -7,7 +7,7 @@ leaves the smallest uncertainty wins.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -43,6 +43,11 @@ TYPED_DISTANCE_U = 0.03
 CHECKED_U = 0.1 / 150.0
 #: What not knowing the ledge under the stone does to the girdle's height: 0.13 mm times tan(40.75 deg).
 GUESSED_SEAT_U_MM = 0.13 * 0.86
+#: Name of the remedy of a second photo, and those that it spares.
+SECOND, TYPED_HEIGHTS = "second photo", ("--length", "--height", "--bore")
+#: Sideways moves that a second photo is advised from, millimetres, and what a longer one must leave at most of the
+#: uncertainty that a shorter one leaves.
+SECOND_PHOTO_MM, WORTH_MOVING = (30.0, 50.0, 70.0, 100.0), 0.8
 #: Below this no better reading is needed: half the limit of error of a hand caliper (DIN 862: 0.02 mm).
 GOOD_ENOUGH_MM = 0.01
 #: Light that is burnt out on more than this share of the paper makes the edges uncertain.
@@ -121,11 +126,24 @@ def guidance(measured: Measurement) -> Guidance:
     found = from_ufloat(figure)
     total = sum(u**2 for u in found.budget.values()) or 1.0
     shares = sorted(((tag, u**2 / total) for tag, u in found.budget.items()), key=lambda item: -item[1])
-    after = {
-        remedy: coverage_factor() * combined({tag: u * remedy.left.get(tag, 1.0) for tag, u in found.budget.items()})
-        for remedy in _remedies(measured)
-    } if found.budget and found.u95 > GOOD_ENOUGH_MM else {}
+    after = (
+        {
+            remedy: coverage_factor()
+            * combined({tag: u * remedy.left.get(tag, 1.0) for tag, u in found.budget.items()})
+            for remedy in _remedies(measured)
+        }
+        if found.budget and found.u95 > GOOD_ENOUGH_MM
+        else {}
+    )
     best = min(after, key=lambda remedy: after[remedy], default=None)
+    second = next((remedy for remedy in after if remedy.option == SECOND), None)
+    useful = second is not None and after[second] < (1.0 - SMALLEST_GAIN) * found.u95
+    if best is not None and second is not None and useful and best.option in TYPED_HEIGHTS:
+        # Nobody has to type what a second photo tells as well.
+        spaced = f"\u00b1\u00a0{after[second]:.2g}\u00a0mm"
+        both = replace(best, text=f"{best.text}, or {second.text} (about {spaced})")
+        after[both] = after[best]
+        best = both
     if best is not None and after[best] > (1.0 - SMALLEST_GAIN) * found.u95:
         best = None
     left = found.u95 if best is None else after[best]
@@ -155,10 +173,12 @@ def _height_remedies(measured: Measurement) -> list[Remedy]:
     from rimsight.calibration.height import TYPED_HEIGHT_U_MM
 
     inputs, reading = measured.inputs, measured.reading
-    remedies = []
     if inputs.kind == "side":
         text = "set the stone so that its table stands square to the card: sight along the card, the table must vanish"
         return [Remedy("lean", text, {"lean": 0.3})] if main_figure(measured)[0].startswith("stone") else []
+    if measured.several is not None:
+        return _wider_remedies(measured)
+    remedies = _second_photo(measured)
     if inputs.kind == "stone":
         if inputs.height_mm is None:
             left = min(1.0, TYPED_HEIGHT_U_MM / max(reading.heights.u_mm, 1e-9))  # type: ignore[union-attr]
@@ -178,10 +198,67 @@ def _height_remedies(measured: Measurement) -> list[Remedy]:
         else:
             text = "measure how high the girdle stands above the tube's end and type it with --height"
             remedies.append(Remedy("--height", text, {"height": min(1.0, TYPED_HEIGHT_U_MM / max(u, 1e-9))}))
-    if not remedies:
+    if all(remedy.option == SECOND for remedy in remedies):
         text = "hold the camera twice as far away with twice the zoom (real zoom, a tele lens): heights then act half"
         remedies.append(Remedy("distance", text, {"height": 0.5, "focal length": 0.5}))
     return remedies
+
+
+def _second_photo(measured: Measurement) -> list[Remedy]:
+    """A second photo from the side: what it would leave is computed for this camera, this place and this edge."""
+    import numpy as np
+
+    from rimsight.calibration.baseline import Planned, after_move, furthest_move_mm
+    from rimsight.calibration.uncertainty import combined, from_ufloat
+    from rimsight.cli.measuring import prior_of
+    from rimsight.cli.result import main_edge
+
+    calibration = measured.calibration
+    if calibration.reference.plain or not calibration.reference.oriented:
+        return []
+    if measured.inputs.kind not in ("stone", "tube", "rim"):
+        return []
+    edge: Any = main_edge(measured)
+    x, y = (float(value) for value in edge.circle.centre)
+    budget = from_ufloat(main_figure(measured)[1]).budget
+    causes = ("height", "focal length", "lens", "square")
+    now = combined({tag: budget.get(tag, 0.0) for tag in causes})
+    if not now > 0.0:
+        return []
+    rim = measured.inputs.kind == "rim"
+    located = 0.5 * (2.0 if rim else 1.0) * budget.get("edge", 0.0)
+    height = float(np.mean(edge.heights(calibration.view, edge.circle.centre + np.eye(2), np.eye(2))))
+    circle = Planned(x, y, edge.circle.radius, height, located, located)
+    prior = prior_of(measured.photo, measured.hint, measured.match, measured.inputs)
+    best: tuple[float, float] | None = None
+    for move in SECOND_PHOTO_MM:
+        if move > furthest_move_mm(calibration):
+            break
+        _, u = after_move(calibration, prior, circle, move)
+        # Of a rim only the two heights' difference counts: that of two edges, on half a diameter.
+        left = (0.5**0.5 if rim else 1.0) * u / now
+        if best is None or left < WORTH_MOVING * best[1]:
+            best = move, left
+    if best is None or best[1] >= 1.0:
+        return []
+    text = (
+        f"take a second photo of the untouched scene from {best[0] / 10:.0f} cm to the side and name both photos: the "
+        "heights are then solved"
+    )
+    return [Remedy(SECOND, text, dict.fromkeys(causes, best[1]))]
+
+
+def _wider_remedies(measured: Measurement) -> list[Remedy]:
+    """Photos from further apart: an edge's doubt acts on the height as one over the distance between the places."""
+    from rimsight.calibration.baseline import furthest_move_mm
+
+    assert measured.several is not None
+    now = measured.several.baseline_mm
+    wider = min(2.0 * now, furthest_move_mm(measured.calibration))
+    if wider < 1.2 * now:
+        return []
+    text = f"photograph from further apart: {wider / 10:.0f} cm instead of {now / 10:.0f}"
+    return [Remedy("wider", text, {"height": now / wider})]
 
 
 def _scale_remedies(measured: Measurement) -> list[Remedy]:

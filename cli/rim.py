@@ -17,6 +17,9 @@ Gives the rim with the stone centred, the smallest as it lies and where (as on a
 verdict by your house rules (rimsight rules). Type the tube's length, and its bore or wall: they say how high both
 edges lie.
 
+Better than typing: photograph the untouched scene from two to six places 3 to 10 cm apart, the card whole in each, and
+name all photos; both heights are then solved, not assumed.
+
 Example: rimsight rim IMG_0044.HEIC --length 5.2 --bore 4,4 --metal silver --out marked.png
 """
 

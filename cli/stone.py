@@ -15,6 +15,9 @@ STONE_HELP = """Measure a round stone that lies on its table inside the card's b
 Gives the girdle's diameter, its smallest and largest, each with its uncertainty (95 %), and says what would make it
 better. The girdle's height above the paper matters: it is taken from usual proportions unless --height gives it.
 
+Better than typing: photograph the untouched scene from two to six places 3 to 10 cm apart, the card whole in each, and
+name all photos; the girdle's height is then solved, not assumed.
+
 Example: rimsight stone IMG_0042.HEIC --out marked.png
 """
 

@@ -15,6 +15,9 @@ TUBE_HELP = """Measure the end of a tube that stands upright inside the card's b
 Gives outer diameter, bore and wall at the upper end, the smallest and largest wall and where it is thinnest. The
 tube's length matters much: its end is nearer to the camera than the card.
 
+Better than typing: photograph the untouched scene from two to six places 3 to 10 cm apart, the card whole in each, and
+name all photos; its length is then solved, not assumed.
+
 Example: rimsight tube IMG_0043.HEIC --length 5.2 --out marked.png
 """
 

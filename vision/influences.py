@@ -31,6 +31,10 @@ class Influences:
             self._variables[key] = ufloat(0.0, 1.0, tag=tag)
         return self._variables[key]
 
+    def known(self, key: str) -> Any | None:
+        """The variable of that key, None if nothing was made of it."""
+        return self._variables.get(key)
+
     def figure(self, value: float, changes: Mapping[tuple[str, str], float]) -> UFloat:
         """A figure with its dependence on the variables.
 

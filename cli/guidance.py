@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 #: What the budget's components are called to a person.
 WORDS = {
     "edge": "how sharply the edge can be located in the photo",
+    "edge bias": "what the check-up leaves of doubt where edges are read",
     "fit": "how evenly the edge lies on a circle",
     "lean": "how far the stone leans out of square to the card",
     "facets": "where facets meet girdle and table",
@@ -226,7 +227,7 @@ def _second_photo(measured: Measurement) -> list[Remedy]:
     if not now > 0.0:
         return []
     rim = measured.inputs.kind == "rim"
-    located = 0.5 * (2.0 if rim else 1.0) * budget.get("edge", 0.0)
+    located = 0.5 * (2.0 if rim else 1.0) * math.hypot(budget.get("edge", 0.0), budget.get("edge bias", 0.0))
     height = float(np.mean(edge.heights(calibration.view, edge.circle.centre + np.eye(2), np.eye(2))))
     circle = Planned(x, y, edge.circle.radius, height, located, located)
     prior = prior_of(measured.photo, measured.hint, measured.match, measured.inputs)
@@ -295,7 +296,8 @@ def _edge_remedies(measured: Measurement) -> list[Remedy]:
             f"come closer{'' if small else ', or use the 30 mm card'}: one millimetre has {scale:.0f} pixels here, "
             f"{CLOSER * scale:.0f} would halve what the edge costs"
         )
-        return [Remedy("closer", text, dict.fromkeys(("edge", "fit", "centre", "form", "square"), 1.0 / CLOSER))]
+        nearer = ("edge", "edge bias", "fit", "centre", "form", "square")
+        return [Remedy("closer", text, dict.fromkeys(nearer, 1.0 / CLOSER))]
     text = "light the edge evenly from all round, so that it stands out without glints"
     return [Remedy("light", text, dict.fromkeys(("edge", "fit", "centre", "form"), 0.7))]
 

@@ -149,6 +149,10 @@ def _circumstances(measured: Measurement) -> list[tuple[str, str]]:
         ),
         ("focal length", calibration.focal_source),
     ]
+    if measured.corrections:
+        from rimsight.cli.edge_bias import words
+
+        rows += [("edge bias", words(one)) for one in measured.corrections]
     if measured.several is not None:
         rows.append(("places", f"{len(measured.several.photos)}, up to {measured.several.baseline_mm:.0f} mm apart"))
         return rows

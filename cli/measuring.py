@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from rimsight.cli.several import Several
     from rimsight.fit.report import FitReport
     from rimsight.vision.candidates import Candidate
+    from rimsight.vision.edge_correction import Correction
     from rimsight.vision.exif import FocalHint
     from rimsight.vision.photo import Photo
     from rimsight.vision.rim import RimReading
@@ -57,6 +58,8 @@ class Measurement:
         The verdict on a rim.
     several : Several or None
         What several photos of the scene gave together.
+    corrections : tuple of Correction
+        What check-ups on a part of known size did to the reading.
     """
 
     inputs: Inputs
@@ -68,6 +71,7 @@ class Measurement:
     reading: Reading
     report: FitReport | None = None
     several: Several | None = None
+    corrections: tuple[Correction, ...] = ()
 
     @property
     def tube(self) -> Height:
@@ -128,8 +132,11 @@ def measure_photo(kind: str, photo_path: Path, inputs: Mapping[str, Any]) -> tup
     return result_of(measured), overlay_of(measured, "jpg")
 
 
-def measure(inputs: Inputs, photo_path: Path) -> Measurement:
-    """Measure a photo and keep everything that was found on the way; see `measure_photo`."""
+def measure(inputs: Inputs, photo_path: Path, *, check_ups: bool = True) -> Measurement:
+    """Measure a photo and keep everything that was found on the way; see `measure_photo`.
+
+    Without `check_ups` the edges are taken as read, whatever a check-up on record says of them.
+    """
     from rimsight.calibration.profile_match import match_profile
     from rimsight.calibration.square import read_square
     from rimsight.vision.photo import camera_hint, load_photo
@@ -155,8 +162,14 @@ def measure(inputs: Inputs, photo_path: Path) -> Measurement:
     except SeveralSubjects as several:
         several.light, several.calibration = photo.light, calibration
         raise
-    reading, report = _READERS[inputs.kind](inputs, photo, calibration, candidate)
-    return Measurement(inputs, photo, hint, match, checks, calibration, reading, report)
+    reading = _READERS[inputs.kind](inputs, photo, calibration, candidate)
+    corrections: tuple[Correction, ...] = ()
+    if check_ups:
+        from rimsight.cli.edge_bias import corrected
+
+        reading, corrections = corrected(reading, photo, calibration)
+    report = _judged(inputs, reading, calibration) if inputs.kind == "rim" else None
+    return Measurement(inputs, photo, hint, match, checks, calibration, reading, report, corrections=corrections)
 
 
 def prior_of(photo: Photo, hint: FocalHint, match: ProfileMatch, inputs: Inputs) -> Prior:
@@ -203,19 +216,17 @@ def checks_of(inputs: Inputs) -> dict[float, PrintCheck] | PrintCheck:
     return known[inputs.card]
 
 
-def _stone(inputs: Inputs, photo: Photo, calibration: Calibration, candidate: Any) -> tuple[StoneReading, None]:
+def _stone(inputs: Inputs, photo: Photo, calibration: Calibration, candidate: Any) -> StoneReading:
     from rimsight.vision.stone import read_stone
 
     girdle = inputs.typed_height(inputs.height_mm, "height of the girdle above the table")
-    reading = read_stone(photo.light, calibration, candidate, girdle=girdle, card_height_mm=inputs.card_height_mm)
-    return reading, None
+    return read_stone(photo.light, calibration, candidate, girdle=girdle, card_height_mm=inputs.card_height_mm)
 
 
-def _tube(inputs: Inputs, photo: Photo, calibration: Calibration, candidate: Candidate) -> tuple[TubeReading, None]:
+def _tube(inputs: Inputs, photo: Photo, calibration: Calibration, candidate: Candidate) -> TubeReading:
     from rimsight.vision.tube import read_tube
 
-    reading = read_tube(photo.light, calibration, candidate, tube_length(inputs), card_height_mm=inputs.card_height_mm)
-    return reading, None
+    return read_tube(photo.light, calibration, candidate, tube_length(inputs), card_height_mm=inputs.card_height_mm)
 
 
 def typed_tube(inputs: Inputs) -> bool:
@@ -231,15 +242,14 @@ def tube_length(inputs: Inputs) -> Height:
     return typed or Height(TUBE_LENGTH_MM, TUBE_LENGTH_U_MM, "default: tubes of 3 to 12 mm")
 
 
-def _rim(inputs: Inputs, photo: Photo, calibration: Calibration, candidate: Candidate) -> tuple[RimReading, FitReport]:
-    from rimsight.cli.judge import judge
+def _rim(inputs: Inputs, photo: Photo, calibration: Calibration, candidate: Candidate) -> RimReading:
     from rimsight.fit.numbers import within
     from rimsight.fit.rules import load
     from rimsight.vision.rim import read_rim
 
     rules = load(inputs.rules)  # a broken file of rules is told before the work
     bore, wall = inputs.bore_mm, inputs.wall_mm
-    reading = read_rim(
+    return read_rim(
         photo.light,
         calibration,
         candidate,
@@ -249,8 +259,14 @@ def _rim(inputs: Inputs, photo: Photo, calibration: Calibration, candidate: Cand
         girdle_above=inputs.typed_height(inputs.height_mm, "height of the girdle above the tube"),
         card_height_mm=inputs.card_height_mm,
     )
-    return reading, judge(inputs, reading, calibration, rules)
 
 
-_Reader: TypeAlias = "Callable[[Inputs, Photo, Calibration, Candidate], tuple[Reading, FitReport | None]]"
+def _judged(inputs: Inputs, reading: Any, calibration: Calibration) -> FitReport:
+    from rimsight.cli.judge import judge
+    from rimsight.fit.rules import load
+
+    return judge(inputs, reading, calibration, load(inputs.rules))
+
+
+_Reader: TypeAlias = "Callable[[Inputs, Photo, Calibration, Candidate], Reading]"
 _READERS: dict[str, _Reader] = {"stone": _stone, "tube": _tube, "rim": _rim}

@@ -38,6 +38,7 @@ def result_of(measured: Measurement) -> dict[str, Any]:
         "scale": _scale(measured),
         **_SUBJECTS[measured.inputs.kind](measured),
         **_several(measured),
+        **_edge_bias(measured),
         "quality": _quality(measured),
         "inputs": typed_inputs(measured),
         "guidance": step.to_json(),
@@ -157,6 +158,24 @@ def _several(measured: Measurement) -> dict[str, Any]:
         ],
         "baseline_mm": round(several.baseline_mm, 1),
         "agreement": round(several.strain, 3),
+    }
+
+
+def _edge_bias(measured: Measurement) -> dict[str, Any]:
+    """What check-ups on a part of known size did to the figures; nothing where the default stands."""
+    if not measured.corrections:
+        return {}
+    return {
+        "edge_bias": [
+            {
+                "edge": one.edge,
+                "from": one.source,
+                "change_mm": round(one.change_mm, 5),
+                "u_mm": float(f"{one.u_mm:.3g}"),
+                "default_u_mm": float(f"{one.default_u_mm:.3g}"),
+            }
+            for one in measured.corrections
+        ]
     }
 
 

@@ -145,8 +145,20 @@ def measure_several(inputs: Inputs, paths: Sequence[Path]) -> Measurement:
         leader=read.leader,
     )
     leader = opened[read.leader]
+    from rimsight.cli.edge_bias import corrected
+
+    reading, corrections = corrected(read.reading, leader.photo, solved[read.leader])
     measured = Measurement(
-        inputs, leader.photo, leader.hint, leader.match, checks, solved[read.leader], read.reading, None, several
+        inputs,
+        leader.photo,
+        leader.hint,
+        leader.match,
+        checks,
+        solved[read.leader],
+        reading,
+        None,
+        several,
+        corrections,
     )
     return measured if inputs.kind != "rim" else replace(measured, report=_judged(measured))
 

@@ -40,6 +40,12 @@ class BaselineTooShort(PhotoError):
     kind = "baseline_too_short"
 
 
+class HeightUnclear(PhotoError):
+    """The edges are located too poorly to tell a height, though the photos were taken far enough apart."""
+
+    kind = "height_unclear"
+
+
 class DifferentCards(PhotoError):
     """The photos don't show the same card, read the same way round."""
 
@@ -299,7 +305,7 @@ def _refuse_short(inputs: Inputs, calibrations: list[Calibration], priors: list[
 
 def _refuse_vague(inputs: Inputs, calibrations: list[Calibration], priors: list[Prior], read: SeveralReading) -> None:
     """Refuse a height that the photos leave too uncertain, and say what move would tell it."""
-    from rimsight.calibration.baseline import Planned
+    from rimsight.calibration.baseline import Planned, from_views
     from rimsight.calibration.uncertainty import coverage_factor
     from rimsight.vision.several_edges import LEVEL
 
@@ -313,6 +319,15 @@ def _refuse_vague(inputs: Inputs, calibrations: list[Calibration], priors: list[
     x, y, radius = (float(value) for value in solved.circles[name])
     own = max(edges[name].u_mm for edges in read.common.edges if name in edges)
     circle = Planned(x, y, radius, solved.heights[LEVEL[name]], own, own)
+    u_mm = ROUGH_CENTRE_U_PX / calibrations[0].px_per_mm
+    usual, _ = from_views(calibrations[0], priors[0], replace(circle, u_mm=u_mm, u_centre_mm=u_mm), solved.views)
+    if usual < 0.5 * worst:
+        raise HeightUnclear(
+            f"the edges show so poorly that the height is known to ± {coverage_factor() * worst:.2g} mm only; at these "
+            f"places clear ones would give ± {coverage_factor() * usual:.2g} mm",
+            f"a height known to ± {LARGEST_HEIGHT_U95_MM:g} mm",
+            "turn the light so that the edge stands out all round, come closer, or type the height",
+        )
     raise _too_short(calibrations, priors, circle, coverage_factor() * worst)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -28,6 +29,11 @@ CHAMFER_LEVEL_U_MM = 0.03
 #: Photographs disagree when a circle's centre or radius differs by this many standard uncertainties of the difference,
 #: and by this much, millimetres.
 DISAGREEING, DISAGREEING_MM = 4.0, 0.02
+#: Heights that can be, as shares of a stone's diameter: a girdle above the table, and above the end of a tube; a tube's
+#: end above the table, millimetres. What leads out of these ranges is something moved, or another edge.
+GIRDLE_ABOVE_TABLE, GIRDLE_ABOVE_TUBE, TUBE_LENGTHS_MM = (0.05, 0.35), (-0.01, 0.5), (0.0, 60.0)
+#: Stands for a disagreement without a size.
+IMPOSSIBLE = 1e3
 
 
 @dataclass(frozen=True)
@@ -50,6 +56,12 @@ class Common:
     readings: tuple[Reading | None, ...]
     edges: tuple[Edges, ...]
     solved: Solved
+
+
+class HeightImpossible(PhotoError):
+    """The photographs lead to a height that can't be."""
+
+    kind = "height_impossible"
 
 
 class PhotosDisagree(PhotoError):
@@ -126,8 +138,10 @@ def _agreeing(
     if good:
         return max(good, key=lambda item: _merit(item[0]))
     if tried:
-        common, _ = min(tried, key=lambda item: item[1])
-        raise _disagreement(common)
+        common, worst = min(tried, key=lambda item: item[1])
+        if worst < IMPOSSIBLE:
+            raise _disagreement(common)
+        raise impossible(kind, common.solved, known.card_height_mm)
     assert failure is not None
     raise failure
 
@@ -190,7 +204,49 @@ def _solved(
         for shot, view in zip(shots, solved.views, strict=True)
     )
     common = Common(moved, readings, edges, solved)
+    if impossible_height(kind, solved, known.card_height_mm) is not None:
+        return common, IMPOSSIBLE
     return common, max(_disagreements(common).values(), default=0.0)
+
+
+class Impossible(NamedTuple):
+    """A height that can't be: which, where it came out, and between which it lies, millimetres."""
+
+    name: str
+    height_mm: float
+    low_mm: float
+    high_mm: float
+
+
+def impossible_height(kind: str, solved: Solved, card_height_mm: float) -> Impossible | None:
+    """A solved height at which no such thing has its edge, if there is one.
+
+    Parameters
+    ----------
+    kind : str
+        "stone", "tube" or "rim".
+    solved : Solved
+        The solution.
+    card_height_mm : float
+        How high above the table the card lies.
+    """
+    heights, covariance = solved.heights, solved.covariance
+    found: list[tuple[str, float, float, tuple[float, float]]] = []
+    if "top" in heights:
+        found.append(("tube_top", heights["top"] + card_height_mm, solved.u("top"), TUBE_LENGTHS_MM))
+    if "girdle" in heights:
+        size = 2.0 * float(solved.circles["stone"][2])
+        low, high = (share * size for share in (GIRDLE_ABOVE_TUBE if kind == "rim" else GIRDLE_ABOVE_TABLE))
+        if kind == "rim":
+            g, t = solved.names.index("girdle"), solved.names.index("top")
+            u = float((covariance[g, g] + covariance[t, t] - 2.0 * covariance[g, t]) ** 0.5)
+            found.append(("girdle_above_tube", heights["girdle"] - heights["top"], u, (low, high)))
+        else:
+            found.append(("girdle", heights["girdle"] + card_height_mm, solved.u("girdle"), (low, high)))
+    for name, value, u, (low, high) in found:
+        if not low - 2.0 * u <= value <= high + 2.0 * u:
+            return Impossible(name, value, low, high)
+    return None
 
 
 def _known(
@@ -230,6 +286,23 @@ def _seen(name: str, own: OwnEdge) -> SeenCircle:
         max(edge.scatter_px, 0.05) * float(shared),
         2.0 * CENTRE_SHARE * own.u_mm,
         own.u_mm * (1.0 - COMMON_SHARE[name]) ** 0.5,
+    )
+
+
+def impossible(kind: str, solved: Solved, card_height_mm: float) -> HeightImpossible:
+    """The refusal of a height that can't be; see `impossible_height`."""
+    found = impossible_height(kind, solved, card_height_mm)
+    assert found is not None
+    words = {
+        "tube_top": "the tube would be {:.2f} mm long",
+        "girdle": "the girdle would lie {:.2f} mm above the table",
+        "girdle_above_tube": "the girdle would lie {:.2f} mm above the tube's end",
+    }[found.name].format(found.height_mm)
+    return HeightImpossible(
+        f"from these photos {words}",
+        f"a height between {found.low_mm:.2f} and {found.high_mm:.2f} mm, as such pieces have",
+        "see that nothing moves between the photos but the camera, and look at each photo by itself (--out): the same "
+        "edge must be read in all",
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,10 +32,14 @@ LEVEL = {"outer": "top", "bore": "top", "stone": "girdle"}
 #: stone's diameter on the table and above a tube's end.
 TUBE_RANGE_MM = (0.5, 16.0)
 TABLE_RANGE, SEAT_RANGE = (0.03, 0.32), (-0.02, 0.35)
-#: Steps of that search: the edge moves by this much, pixels.
+#: Steps of that search: the edge moves by this much, pixels. How far from its place an edge may lie (the width of a
+#: Gaussian), while heights are tried and when the best one has been refined.
 SEARCH_STEP_PX = 1.2
-#: An edge that was looked for must show at least this well, and on this much of the round.
-LED_MERIT, LED_COVERAGE_DEG = 0.3, 180.0
+NEAR_PX, REFINED_PX = 1.2, 0.7
+REFINEMENTS = 2
+#: An edge that was looked for must show at least this well, and on this much of the round. Less than what a single
+#: photograph asks of an edge: here another one says where it must be and how wide.
+LED_MERIT, LED_COVERAGE_DEG = 0.2, 180.0
 
 
 @dataclass(frozen=True)
@@ -270,24 +275,47 @@ def _follow(
     else:
         low, high = _range(kind, name, 2.0 * lead.edge.circle.radius, known, at)
         tried = np.arange(low, high + step, step)
-    blur = max(shot.calibration.blur_px, 0.5)
-    best: tuple[float, RoundEdge, float] | None = None
-    for height in tried:
-        rule = _rule(name, float(height), 2.0 * lead.edge.circle.radius)
-        circle = lead.edge.refit(view, rule)
-        try:
-            edge = measure_edge(shot.image, other, circle.centre, circle.radius, rule, float(height), blur)
-        except ValueError:
-            continue
-        # Merit for how well it shows, less for lying elsewhere than this height says.
-        off = np.hypot(np.hypot(*(edge.circle.centre - circle.centre)), edge.circle.radius - circle.radius)
-        score = edge.merit * float(np.exp(-0.5 * (off * edge.px_per_mm / SEARCH_STEP_PX) ** 2))
-        if edge.coverage_deg >= LED_COVERAGE_DEG and (best is None or score > best[0]):
-            best = score, edge, float(height)
-    if best is None or best[0] < LED_MERIT:
+    tries = [found for height in tried if (found := _try(name, leader, lead, shot, float(height), NEAR_PX)) is not None]
+    best = max(tries, key=lambda found: found.score, default=None)
+    for _ in range(REFINEMENTS if best is not None and not fixed else 0):
+        assert best is not None
+        way = other.slant(centre[None])[0] - view.slant(centre[None])[0]
+        # Where the edge lies beside its place, along the way that height moves it, is what the height is wrong by.
+        wrong = float(best.beside_mm @ way / max(float(way @ way), 1e-9))
+        refined = _try(name, leader, lead, shot, best.height_mm - wrong, REFINED_PX)
+        if refined is None:
+            break
+        best = refined
+    if best is None or best.score < LED_MERIT:
         return None
-    worse = max(best[1].scatter_px / max(lead.edge.scatter_px, 0.05), 1.0)
-    return OwnEdge(best[1], lead.outside_mm, lead.u_mm * worse), best[2]
+    worse = max(best.edge.scatter_px / max(lead.edge.scatter_px, 0.05), 1.0)
+    return OwnEdge(best.edge, lead.outside_mm, lead.u_mm * worse), best.height_mm
+
+
+class _Try(NamedTuple):
+    """An edge looked for at one height."""
+
+    score: float
+    edge: RoundEdge
+    height_mm: float
+    beside_mm: FloatArray
+
+
+def _try(name: str, leader: Shot, lead: OwnEdge, shot: Shot, height_mm: float, near_px: float) -> _Try | None:
+    """The edge in another photograph where this height puts it; None if there is none on enough of the round."""
+    rule = _rule(name, height_mm, 2.0 * lead.edge.circle.radius)
+    circle = lead.edge.refit(leader.calibration.view, rule)
+    blur = max(shot.calibration.blur_px, 0.5)
+    try:
+        edge = measure_edge(shot.image, shot.calibration.view, circle.centre, circle.radius, rule, height_mm, blur)
+    except ValueError:
+        return None
+    if edge.coverage_deg < LED_COVERAGE_DEG:
+        return None
+    beside = edge.circle.centre - circle.centre
+    # Merit for how well it shows, less for lying elsewhere or being wider than this height says.
+    off = float(np.hypot(np.hypot(*beside), edge.circle.radius - circle.radius)) * edge.px_per_mm
+    return _Try(edge.merit * float(np.exp(-0.5 * (off / near_px) ** 2)), edge, height_mm, beside)
 
 
 def _range(kind: str, name: str, diameter_mm: float, known: Known, at: Mapping[str, float]) -> tuple[float, float]:

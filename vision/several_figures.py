@@ -13,28 +13,18 @@ import numpy as np
 from uncertainties import UFloat
 from uncertainties.umath import sqrt as usqrt
 
-from rimsight.calibration.errors import PhotoError
 from rimsight.calibration.height import GIRDLE_SHARE
 from rimsight.calibration.multiview import EDGE
 from rimsight.vision.influences import Influences
 from rimsight.vision.outline import RoundEdge, level, wall
 from rimsight.vision.rim import RimReading
-from rimsight.vision.several import COMMON_SHARE, Common
+from rimsight.vision.several import COMMON_SHARE, Common, impossible, impossible_height
 from rimsight.vision.several_edges import Known, Reading, part_of
 from rimsight.vision.stone import StoneReading
 from rimsight.vision.tube import TubeReading
 
-#: Heights that can be, as shares of a stone's diameter: a girdle above the table, and above the end of a tube; a tube's
-#: end above the table, millimetres. What leads out of these ranges is something moved, or another edge.
-GIRDLE_ABOVE_TABLE, GIRDLE_ABOVE_TUBE, TUBE_LENGTHS_MM = (0.01, 0.45), (-0.01, 0.5), (0.0, 60.0)
 #: Reported heights: each name with the level's.
 TUBE_TOP, GIRDLE, GIRDLE_ABOVE = "tube_top", "girdle", "girdle_above_tube"
-
-
-class HeightImpossible(PhotoError):
-    """The photographs lead to a height that can't be."""
-
-    kind = "height_impossible"
 
 
 @dataclass(frozen=True)
@@ -80,8 +70,9 @@ def figures(kind: str, common: Common, known: Known) -> SeveralReading:
     own = common.readings[leader]
     assert own is not None
     made = _Figures(common)
+    if impossible_height(kind, common.solved, known.card_height_mm) is not None:
+        raise impossible(kind, common.solved, known.card_height_mm)
     heights = made.heights(kind, known.card_height_mm)
-    _refuse_impossible(kind, common, heights)
     reading = {"stone": _stone, "tube": _tube, "rim": _rim}[kind](made, own, common, leader)
     return SeveralReading(reading, leader, heights, common)
 
@@ -149,34 +140,6 @@ class _Figures:
         half = GIRDLE_SHARE * radius if name == "stone" else 0.0
         rule = wall(height - half, height + half) if name == "stone" else level(height)
         return replace(edge, circle=replace(edge.circle, x=x, y=y, radius=radius), heights=rule)
-
-
-def _refuse_impossible(kind: str, common: Common, heights: dict[str, UFloat]) -> None:
-    ranges: list[tuple[str, str, tuple[float, float]]] = []
-    if kind == "stone":
-        size = 2.0 * float(common.solved.circles["stone"][2])
-        ranges.append((GIRDLE, "the girdle would lie {:.2f} mm above the table", _times(GIRDLE_ABOVE_TABLE, size)))
-    else:
-        ranges.append((TUBE_TOP, "the tube would be {:.2f} mm long", TUBE_LENGTHS_MM))
-    if kind == "rim":
-        size = 2.0 * float(common.solved.circles["stone"][2])
-        ranges.append(
-            (GIRDLE_ABOVE, "the girdle would lie {:.2f} mm above the tube's end", _times(GIRDLE_ABOVE_TUBE, size))
-        )
-    for name, words, (low, high) in ranges:
-        height = heights[name]
-        if low - 2.0 * height.std_dev <= height.nominal_value <= high + 2.0 * height.std_dev:
-            continue
-        raise HeightImpossible(
-            f"from these photos {words.format(height.nominal_value)}",
-            f"a height between {low:.2f} and {high:.2f} mm, as such pieces have",
-            "see that nothing moves between the photos but the camera, and look at each photo by itself (--out): the "
-            "same edge must be read in all",
-        )
-
-
-def _times(shares: tuple[float, float], size: float) -> tuple[float, float]:
-    return shares[0] * size, shares[1] * size
 
 
 def _form(own: UFloat, mean: UFloat) -> tuple[float, float]:

@@ -16,6 +16,7 @@ COMMAND_MODULES: dict[str, str] = {
     "stone": "Measure a round stone that lies on the card.",
     "tube": "Measure the end of a tube that stands on the card.",
     "rim": "Measure and judge the rim of metal round a stone on a tube.",
+    "parcel": "Measure all the stones, or tubes, on one card.",
     "side": "Measure a stone or a tube seen from the side.",
     "fit": "Judge stone and tube by figures typed from calipers.",
     "rules": "Show, write and check your house rules.",

@@ -1,0 +1,359 @@
+"""The sub-pixel edge along an outline: located on its normals in the original pixels, the outline moved to it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from rimsight.calibration.camera import View
+from rimsight.calibration.pixels import LUMINANCE_WEIGHTS, LightImage
+from rimsight.vision.fields import CHROMA_BLUR_PX, EdgeField, edge_field, novelty, outermost, telling_weights
+from rimsight.vision.outline import HeightRule
+from rimsight.vision.polar import ARC_SMOOTHING_PX, RADIAL_STEP_PX, PolarMap
+from rimsight.vision.shape_fit import moved, tukey
+from rimsight.vision.shape_models import Curve, Family, at_shares, curve_of
+
+FloatArray = NDArray[np.float64]
+
+#: Distance of the normals along the outline, pixels, and how many there are at most.
+STEP_PX, COARSE_STEP_PX = 1.6, 4.0
+LARGEST_COUNT = 900
+#: Half width of the window in which the edge is looked for, and spread of the preference for its middle, by round.
+CLOSE_PX = ((4.0, 2.0), (2.5, 1.5), (1.6, 1.0), (1.6, 1.0))
+#: Nearer to a corner than this many blurs the edge is rounded off by the blur and left out of the fit.
+CORNER_BLURS = 2.5
+#: Bends sharper than a radius of this many blurs count as corners.
+BEND_BLURS = 4.0
+#: A crest supports the outline when it lies this near, pixels.
+TIGHT_PX = 0.5
+#: Residuals below this are never taken for outliers, pixels.
+SMALLEST_SCATTER_PX = 0.05
+#: An edge of this merit is clear; below, colour is tried, and has to be this many times better.
+CLEAR_MERIT = 0.9
+COLOUR_HANDICAP = 1.4
+
+
+@dataclass(frozen=True)
+class Patch:
+    """Part of the photograph, made ready for sampling between pixels many times over.
+
+    Parameters
+    ----------
+    corner_px : tuple of 2 ints
+        Its first column and row.
+    splines : list of ndarray of shape (h, w)
+        Spline coefficients of the linear light R, G, B.
+    """
+
+    corner_px: tuple[int, int]
+    splines: list[NDArray[np.float32]]
+
+    def sample(self, xy_px: FloatArray, *, colour: bool) -> FloatArray:
+        """Linear light at (..., 2) positions: (..., 3), or the luminance (..., 1); NaN outside."""
+        x, y = xy_px[..., 0] - self.corner_px[0], xy_px[..., 1] - self.corner_px[1]
+        at = np.stack([y, x])
+        height, width = self.splines[0].shape
+        outside = (x < 0) | (y < 0) | (x > width - 1) | (y > height - 1)
+        planes = self.splines
+        if not colour:
+            planes = [np.asarray(sum(w * s for w, s in zip(LUMINANCE_WEIGHTS, self.splines, strict=True)), np.float32)]
+        values = [
+            ndimage.map_coordinates(plane, at, order=3, prefilter=False, mode="mirror", output=np.float64)
+            for plane in planes
+        ]
+        light = np.stack(values, axis=-1)
+        light[outside] = np.nan
+        return np.asarray(light)
+
+
+def patch_round(image: LightImage, points_px: FloatArray, margin_px: int = 40) -> Patch:
+    """Cut the part of the photograph round points (N, 2) and prepare it; cubic splines, as `LightImage.sample_rgb`."""
+    x0, y0, x1, y1 = image.window(points_px, margin_px=margin_px)
+    light = image.region(x0, y0, x1, y1)
+    splines = [ndimage.spline_filter(light[:, :, c], order=3, output=np.float32) for c in range(3)]
+    return Patch((x0, y0), splines)
+
+
+@dataclass(frozen=True)
+class ShapeEdge:
+    """The edge along an outline.
+
+    Parameters
+    ----------
+    family : Family
+        Kind of outline.
+    parameters : ndarray of shape (P,)
+        Its parameters, card millimetres at the edge's own height.
+    curve : Curve
+        Points along it.
+    points_px : ndarray of shape (N, 2)
+        The edge found on each normal, pixels.
+    offsets_mm : ndarray of shape (N,)
+        How far outside of the outline it lies.
+    weights : ndarray of shape (N,)
+        0 for rejected points and at corners.
+    heights : HeightRule
+        Height of each point.
+    px_per_mm : float
+        Scale at the edge.
+    support : float
+        Mean strength of the crests along the outline, 0 to 1.
+    novelty_outside : float
+        Share of the outline on which something new still lies just outside.
+    noise : float
+        Step of light that noise makes.
+    colour : float
+        0 when located in luminance, up to 1 in a colour difference.
+    """
+
+    family: Family
+    parameters: FloatArray
+    curve: Curve
+    points_px: FloatArray
+    offsets_mm: FloatArray
+    weights: FloatArray
+    heights: HeightRule
+    px_per_mm: float
+    support: float
+    novelty_outside: float
+    noise: float
+    colour: float = 0.0
+
+    @property
+    def scatter_px(self) -> float:
+        """Weighted scatter of the points about the outline, pixels."""
+        total = float(self.weights.sum())
+        if total <= 0.0:
+            return float("inf")
+        return float(np.sqrt(np.sum(self.weights * self.offsets_mm**2) / total)) * self.px_per_mm
+
+    @property
+    def merit(self) -> float:
+        """High for a sharp edge seen all round: support over scatter in pixels, less what still lies outside."""
+        return (self.support + 0.02) / (self.scatter_px + 0.2) * (1.0 - self.novelty_outside)
+
+    @property
+    def coverage_deg(self) -> float:
+        """How much of the round, seen from the middle, supports the outline, in bins of 3 degrees."""
+        middle = self.curve.points_mm.mean(axis=0)
+        away = self.curve.points_mm[self.weights > 0.0] - middle
+        turn = np.degrees(np.arctan2(away[:, 1], away[:, 0])) % 360.0
+        return float(len(np.unique((turn / 3.0).astype(int))) * 3.0)
+
+
+def follow(
+    patch: Patch,
+    view: View,
+    family: Family,
+    parameters: FloatArray,
+    heights: HeightRule,
+    blur_px: float,
+    *,
+    windows: tuple[tuple[float, float], ...] = CLOSE_PX,
+    coloured: bool = True,
+) -> ShapeEdge | None:
+    """Move an outline to the edge near it, in a few rounds of narrowing windows.
+
+    Parameters
+    ----------
+    patch, view
+        The photograph round the stone, and its geometry.
+    family, parameters
+        The outline to start from.
+    heights : HeightRule
+        Height of the edge's points.
+    blur_px : float
+        Blur of the photograph, pixels.
+    windows : tuple of (half width, preference)
+        One for each round, pixels.
+    coloured : bool
+        Try a colour difference where luminance shows no clear edge.
+
+    Returns
+    -------
+    ShapeEdge or None
+        None where the outline degenerates or leaves the photograph.
+    """
+    edge = _follow(patch, view, family, parameters, heights, blur_px, windows, coloured=False)
+    if coloured and (edge is None or edge.merit < CLEAR_MERIT):
+        start = parameters if edge is None else edge.parameters
+        other = _follow(patch, view, family, start, heights, blur_px, windows, coloured=True)
+        if other is not None and (edge is None or other.merit > COLOUR_HANDICAP * edge.merit):
+            return other
+    return edge
+
+
+def _follow(
+    patch: Patch,
+    view: View,
+    family: Family,
+    parameters: FloatArray,
+    heights: HeightRule,
+    blur_px: float,
+    windows: tuple[tuple[float, float], ...],
+    *,
+    coloured: bool,
+) -> ShapeEdge | None:
+    edge = None
+    for window, preference in windows:
+        coarse = window > 3.0
+        strip = unroll_along(
+            patch, view, family, parameters, heights, blur_px, window, coarse=coarse, colour=coloured
+        )  # fmt: skip
+        if strip is None:
+            return None
+        curve, polar = strip
+        field = _field(polar, blur_px, coloured=coloured)
+        if field is None:
+            return None
+        offsets, strength = _locate(field, window, preference, outer_first=coarse)
+        offsets = offsets + _blur_shift_mm(curve, blur_px, polar.px_per_mm)
+        prior = np.where(usable(curve, blur_px / polar.px_per_mm), strength, 0.0)
+        weights = tukey(offsets, prior, smallest=SMALLEST_SCATTER_PX / polar.px_per_mm)
+        if np.count_nonzero(weights) < len(parameters) + 8:
+            return None
+        for _ in range(3):
+            parameters = moved(family, parameters, curve, _left(family, parameters, curve, offsets), weights)
+            weights = tukey(
+                _left(family, parameters, curve, offsets), prior, smallest=SMALLEST_SCATTER_PX / polar.px_per_mm
+            )
+        points = curve.points_mm + offsets[:, None] * curve.normals
+        points_px = view.to_pixels(points, heights(view, curve.points_mm, curve.normals))
+        left = _left(family, parameters, curve, offsets)
+        support, outside = _judge(
+            field, novelty(polar, blur_px), offsets - left, usable(curve, blur_px / polar.px_per_mm)
+        )
+        here = Curve(
+            at_shares(family, parameters, curve), curve.normals, curve.part, curve.share, curve.to_corner_mm,
+            curve.bend_per_mm, curve.step_mm,
+        )  # fmt: skip
+        edge = ShapeEdge(
+            family, parameters, here, points_px, left, weights, heights, polar.px_per_mm, support, outside,
+            field.noise, field.colour,
+        )  # fmt: skip
+    return edge
+
+
+def _left(family: Family, parameters: FloatArray, curve: Curve, offsets: FloatArray) -> FloatArray:
+    """What is left of the offsets along the curve's normals when the outline has other parameters."""
+    shift = np.sum((at_shares(family, parameters, curve) - curve.points_mm) * curve.normals, axis=1)
+    return np.asarray(offsets - shift)
+
+
+def usable(curve: Curve, blur_mm: float) -> NDArray[np.bool_]:
+    """Points whose edge the blur does not round off."""
+    return np.asarray((curve.to_corner_mm > CORNER_BLURS * blur_mm) & (curve.bend_per_mm * BEND_BLURS * blur_mm < 1.0))
+
+
+def _blur_shift_mm(curve: Curve, blur_px: float, px_per_mm: float) -> FloatArray:
+    """How far outside of the located edge the true one lies: blur pulls a curved edge inwards by sigma^2 / (2 R).
+
+    Mendonca et al.; checked numerically. Limited to bends of four blurs, sharper ones count as corners.
+    """
+    blur = blur_px / px_per_mm
+    return np.asarray(0.5 * blur**2 * np.clip(curve.bend_per_mm, 0.0, 1.0 / (BEND_BLURS * blur)))
+
+
+def unroll_along(
+    patch: Patch,
+    view: View,
+    family: Family,
+    parameters: FloatArray,
+    heights: HeightRule,
+    blur_px: float,
+    window_px: float,
+    *,
+    coarse: bool = False,
+    colour: bool = True,
+) -> tuple[Curve, PolarMap] | None:
+    """Sample the photograph along the normals of an outline, each in the plane at its own height.
+
+    Returns
+    -------
+    (Curve, PolarMap) or None
+        The map's radii are offsets from the outline, outward positive. None where it leaves the photograph.
+    """
+    middle = parameters[:6].reshape(3, 2).mean(axis=0) if family.name == "triangle" else parameters[:2]
+    flat = np.array([[1.0, 0.0], [-1.0, 0.0]])
+    typical = float(np.mean(heights(view, np.vstack([middle, middle]), flat)))
+    scale = view.px_per_mm((float(middle[0]), float(middle[1])), typical)
+    rough = curve_of(family, parameters, 4.0 / scale)
+    wanted = COARSE_STEP_PX if coarse else STEP_PX
+    step = max(wanted / scale, rough.length_mm / (LARGEST_COUNT // 3 if coarse else LARGEST_COUNT))
+    curve = curve_of(family, parameters, step)
+    if len(curve.points_mm) < 24 or not np.isfinite(curve.points_mm).all():
+        return None
+    inner, outer = 4.0 + window_px + 2.0 * blur_px, 11.0 + window_px + 3.0 * blur_px
+    radial = 2.0 * RADIAL_STEP_PX if coarse else RADIAL_STEP_PX
+    offsets = np.arange(-inner, outer + radial, radial) / scale
+    own = heights(view, curve.points_mm, curve.normals)
+    points = curve.points_mm[:, None, :] + offsets[None, :, None] * curve.normals[:, None, :]
+    count = len(offsets)
+    pixels = view.to_pixels(points.reshape(-1, 2), np.repeat(own, count)).reshape(len(own), count, 2)
+    light = patch.sample(pixels, colour=colour)
+    if not np.isfinite(light).mean() > 0.98:
+        return None
+    light = np.nan_to_num(light)
+    sigma = ARC_SMOOTHING_PX / (curve.step_mm * scale)
+    for part in np.unique(curve.part):
+        mine = curve.part == part
+        mode = "wrap" if family.parts == 1 else "nearest"
+        light[mine] = ndimage.gaussian_filter1d(light[mine], sigma, axis=0, mode=mode)
+    angles = np.arange(len(own)) * 2.0 * np.pi / len(own)
+    return curve, PolarMap(np.asarray(middle), typical, angles, np.asarray(offsets), light, scale)
+
+
+def _field(polar: PolarMap, blur_px: float, *, coloured: bool) -> EdgeField | None:
+    if not coloured:
+        return edge_field(polar, blur_px)
+    place = polar.radii_mm * polar.px_per_mm
+    near, far = 1.0 + 1.2 * blur_px, 4.0 + 1.2 * blur_px
+    inside = polar.rgb[:, (place < -near) & (place > -far)].mean(axis=1)
+    outside = polar.rgb[:, (place > near) & (place < far)].mean(axis=1)
+    weights = telling_weights(inside, outside)
+    if weights is None:
+        return None
+    share = 1.0 - abs(float(weights.sum())) / float(np.abs(weights).sum())
+    return edge_field(polar, float(np.hypot(blur_px, CHROMA_BLUR_PX * share)), weights=weights, colour=share)
+
+
+def _locate(
+    field: EdgeField, window_px: float, preference_px: float, *, outer_first: bool
+) -> tuple[FloatArray, FloatArray]:
+    """Offset (mm) and weight of the best crest on every normal."""
+    polar = field.polar
+    size = np.abs(field.step)
+    place = polar.radii_mm * polar.px_per_mm
+    crest = np.zeros(size.shape, dtype=bool)
+    crest[:, 1:-1] = (size[:, 1:-1] >= size[:, :-2]) & (size[:, 1:-1] > size[:, 2:])
+    merit = np.where(crest & (np.abs(place) < window_px)[None, :], size * field.fit, 0.0)
+    if outer_first:
+        # Facets behind the edge may be stronger than the edge; a crest counts by how little lies outside of it.
+        merit = outermost(field.crests) * np.where(merit > 0.0, 1.0, 0.0)
+    merit = merit * np.exp(-0.5 * (place / preference_px) ** 2)[None, :]
+    at = np.clip(np.argmax(merit, axis=1), 1, size.shape[1] - 2)
+    rows = np.arange(len(at))
+    found = merit[rows, at] > 0.0
+    left, middle, right = size[rows, at - 1], size[rows, at], size[rows, at + 1]
+    bend = left - 2.0 * middle + right
+    shift = np.where(bend < 0.0, 0.5 * (left - right) / np.where(bend < 0.0, bend, 1.0), 0.0)
+    offsets = np.where(found, polar.radii_mm[at] + np.clip(shift, -0.5, 0.5) * polar.step_mm, 0.0)
+    # Facets move edges whatever their contrast, so the weight levels off well above the noise.
+    weights = np.where(found, middle / (middle + 6.0 * field.noise), 0.0)
+    return offsets, weights
+
+
+def _judge(field: EdgeField, new: NDArray[np.bool_], at_mm: FloatArray, use: NDArray[np.bool_]) -> tuple[float, float]:
+    """Support of the outline within half a pixel, and share of novelty just outside; both without the corners."""
+    polar = field.polar
+    place = (polar.radii_mm[None, :] - at_mm[:, None]) * polar.px_per_mm
+    near = np.where(np.abs(place) <= TIGHT_PX, field.crests, 0.0).max(axis=1)
+    first = 0.8 + 0.8 * field.blur_px
+    zone = (place > first) & (place < first + 1.5) & use[:, None]
+    total = np.count_nonzero(zone)
+    return float(near[use].mean()) if use.any() else 0.0, (
+        float(np.count_nonzero(new & zone) / total) if total else 1.0
+    )

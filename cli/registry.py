@@ -18,6 +18,7 @@ COMMAND_MODULES: dict[str, str] = {
     "rim": "Measure and judge the rim of metal round a stone on a tube.",
     "parcel": "Measure all the stones, or tubes, on one card.",
     "side": "Measure a stone or a tube seen from the side.",
+    "check-up": "Prove the set-up on a part of known size.",
     "fit": "Judge stone and tube by figures typed from calipers.",
     "rules": "Show, write and check your house rules.",
     "plan": "Work out a setting: length to cut, bur, seat and punch.",
@@ -48,7 +49,7 @@ def register(app: typer.Typer, arguments: Sequence[str] | None = None) -> None:
 def _add(app: typer.Typer, name: str, inner: str | None = None) -> None:
     from importlib import import_module
 
-    module = import_module(f"rimsight.cli.{name}")
+    module = import_module(f"rimsight.cli.{name.replace('-', '_')}")
     if name == "archive" and inner is not None:
         module.register(app, inner)  # a group of many commands, of which the same is true
     else:

@@ -1,0 +1,161 @@
+"""Side views: outlines of bodies of revolution, their fit to drawn pictures, and what a tube's edges tell."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from rimsight.calibration.camera import Camera, View
+from rimsight.calibration.pixels import LightImage, encode_srgb
+from rimsight.vision.side import STONE_FIGURES, SideUnclear, _refuse_odd, _stone_quantities
+from rimsight.vision.side_body import StoneBody, TubeBody
+from rimsight.vision.side_fit import fit_body, outline_of
+from rimsight.vision.side_lines import tube_starts
+from rimsight.vision.side_model import Lie, Profile, from_ideal, ideal_view, outline_px, reach_px, to_ideal
+from rimsight.vision.side_shading import across_axis
+
+FloatArray = NDArray[np.float64]
+
+VIEW = View(Camera(4000.0, 399.5, 299.5), (0.0, 0.0, 0.0), (0.0, 0.0, 160.0))
+#: Tolkowsky, Diamond Design (1919): table 53 %, crown 34.5 degrees, pavilion 40.75 degrees, knife-edge girdle.
+TABLE, CROWN_DEG, PAVILION_DEG = 0.53, 34.5, 40.75
+
+
+def tolkowsky(diameter_mm: float, girdle_mm: float = 0.1) -> FloatArray:
+    """Figures of a `StoneBody` of Tolkowsky's proportions at the card's middle, the table to the right."""
+    r = diameter_mm / 2
+    crown = r * (1 - TABLE) * np.tan(np.radians(CROWN_DEG))
+    pavilion = r * np.tan(np.radians(PAVILION_DEG))
+    return np.array([0.3, -0.2, 0.4, 0.0, r, girdle_mm, crown, pavilion, TABLE * r, 0.0, 0.0, 0.0, 0.0])
+
+
+def drawn(view: View, outline: FloatArray, *, inside: float = 0.15, blur: float = 1.0) -> LightImage:
+    """A dark body of that outline on white, eight-fold supersampled, in linear light, then coded."""
+    fold = 8
+    big = np.zeros((600 * fold, 800 * fold), np.uint8)
+    points = ((from_ideal(view, outline) + 0.5) * fold - 0.5) * 16
+    cv2.fillPoly(big, [np.rint(points).astype(np.int32)], 255, cv2.LINE_8, 4)
+    # `fillPoly` paints the border too: half a fine pixel too much all round, 0.06 px.
+    cover = cv2.resize(big, (800, 600), interpolation=cv2.INTER_AREA).astype(np.float64) / 255.0
+    light = cv2.GaussianBlur(0.8 - (0.8 - inside) * cover, (0, 0), blur)
+    codes = np.rint(encode_srgb(np.asarray(light)) * 255.0).astype(np.uint8)
+    return LightImage(np.repeat(codes[:, :, None], 3, axis=2))
+
+
+# --- the model --------------------------------------------------------------------------------------------------------
+
+
+def test_lines_of_sight_graze_a_cylinder_where_geometry_says() -> None:
+    """From a distance d of its axis a cylinder fills the angle 2 asin(R / d), which is more than 2 atan(R / d)."""
+    lie = Lie(0.0, 0.0, 12.0, 0.0)
+    outline = outline_px(VIEW, lie, Profile(np.array([20.0, -20.0]), np.array([12.0, 12.0])))
+    centre = np.array([[VIEW.camera.cx_px, VIEW.camera.cy_px]])
+    reach = reach_px(outline, centre, np.array([[0.0, 1.0]]))[0]
+    distance = VIEW.distance_mm - 12.0
+    # The polygon of a circle of 80 points lies up to 8e-4 R inside of it.
+    assert reach == pytest.approx(4000.0 * np.tan(np.arcsin(12.0 / distance)), abs=0.3)
+    assert reach - 4000.0 * 12.0 / distance > 0.6
+
+
+def test_ideal_pixels_agree_with_opencv() -> None:
+    view = VIEW.with_camera(k1=-0.05, k2=0.02, p1=0.001, p2=-0.0005)
+    points = np.array([[10.0, 20.0], [399.5, 299.5], [780.0, 590.0], [100.0, 500.0]])
+    matrix = view.camera.matrix
+    expected = cv2.undistortPoints(points[:, None], matrix, view.camera.distortion, P=matrix).reshape(-1, 2)
+    np.testing.assert_allclose(to_ideal(view, points), expected, rtol=0, atol=0.02)
+    np.testing.assert_allclose(from_ideal(view, to_ideal(view, points)), points, rtol=0, atol=1e-6)
+
+
+def test_outline_of_a_leaning_disc_is_an_ellipse() -> None:
+    lie = Lie(0.0, 0.0, 2.0, 0.0, np.radians(30.0))
+    outline = outline_px(VIEW, lie, Profile(np.array([0.0, -0.001]), np.array([2.0, 2.0])))
+    scale = 4000.0 / (VIEW.distance_mm - 2.0)
+    size = np.ptp(outline, axis=0) / scale
+    assert size[1] == pytest.approx(4.0, rel=2e-3)
+    assert size[0] == pytest.approx(4.0 * np.sin(np.radians(30.0)), rel=5e-3)
+
+
+# --- the fit ----------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("lean_deg", [0.0, 4.0])
+def test_drawn_stone_of_tolkowskys_proportions_is_read(lean_deg: float) -> None:
+    """Tolkowsky 1919: crown 16.2 %, pavilion 43.1 %, total depth 59.3 % of the girdle (without its thickness).
+
+    Reported as ISO 24016:2020 does, in percent of the girdle's diameter.
+    """
+    lean = np.radians(lean_deg)
+    body = StoneBody(0.2, lean=lean)
+    figures = tolkowsky(5.0)
+    figures[3] = lean
+    image = drawn(VIEW, outline_px(ideal_view(VIEW), *body.place(figures)))
+    start = figures + np.array([0.2, -0.15, 0.05, 0.0, 0.2, 0.05, 0.1, -0.2, 0.15, 0.1, 0.02, 0.05, 0.02])
+    fit = fit_body(image, VIEW, body, start, 1.0)
+    value = dict(zip(STONE_FIGURES, _stone_quantities(fit.figures), strict=True))
+    assert fit.support > 0.95
+    assert value["diameter"] == pytest.approx(5.0, abs=0.02)
+    assert value["height"] == pytest.approx(5.0 * 0.5923 + 0.1, abs=0.03)
+    assert 100 * value["crown"] / value["diameter"] == pytest.approx(16.2, abs=1.0)
+    assert 100 * value["pavilion"] / value["diameter"] == pytest.approx(43.1, abs=1.0)
+    assert 2 * fit.named("table") == pytest.approx(0.53 * 5.0, abs=0.15)
+    assert value["pavilion angle"] == pytest.approx(PAVILION_DEG, abs=0.8)
+
+
+def test_drawn_tube_is_read() -> None:
+    body = TubeBody()
+    true = np.array([-0.4, 0.3, 0.7, 1.5, 6.2, 0.0, 0.0])
+    image = drawn(VIEW, outline_px(ideal_view(VIEW), *body.place(true)), inside=0.4)
+    fit = fit_body(image, VIEW, body, true + np.array([0.1, -0.1, 0.03, 0.1, 0.3, 0.02, 0.02]), 1.0)
+    assert fit.named("length") == pytest.approx(6.2, abs=0.015)
+    assert 2 * fit.named("radius") == pytest.approx(3.0, abs=0.012)
+    assert outline_of(VIEW, fit).shape[1] == 2
+
+
+def test_nothing_to_fit_shows_no_support() -> None:
+    image = LightImage(np.full((600, 800, 3), 200, np.uint8))
+    fit = fit_body(image, VIEW, StoneBody(0.2), tolkowsky(5.0), 1.0)
+    assert fit.support < 0.1
+
+
+def test_proportions_of_no_stone_are_refused() -> None:
+    good = _stone_quantities(tolkowsky(5.0))
+    _refuse_odd(good)
+    odd = tolkowsky(5.0)
+    odd[6] *= 2.0
+    with pytest.raises(SideUnclear, match="crown"):
+        _refuse_odd(_stone_quantities(odd))
+
+
+# --- tubes ------------------------------------------------------------------------------------------------------------
+
+
+def test_rectangle_is_found_between_streaks_and_a_shadow() -> None:
+    """Four sides, two streaks along the axis, and a long line of a shadow on one side only."""
+    t = np.linspace(-3.0, 3.0, 200)
+    w = np.linspace(-1.2, 1.2, 80)
+    along = [(t, np.full(200, v)) for v in (-1.2, -0.3, 0.5, 1.2)] + [(np.linspace(-6.0, 3.0, 300), np.full(300, 2.0))]
+    across = [(np.full(80, u), w) for u in (-3.0, 3.0)]
+    points = np.vstack([np.column_stack(line) for line in along + across])
+    normals = np.vstack([np.tile([0.0, 1.0], (sum(len(a) for a, _ in along), 1)), np.tile([1.0, 0.0], (160, 1))])
+    turn = np.radians(25.0)
+    spin = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    best = tube_starts(points @ spin.T, normals @ spin.T)[0]
+    sizes = sorted((2 * best.radius_mm, best.ahead_mm + best.behind_mm))
+    assert sizes == pytest.approx([2.4, 6.0], abs=0.15)
+
+
+def test_shading_tells_the_axis() -> None:
+    """Bright lines run along a cylinder, so the light changes across its axis."""
+    body = TubeBody()
+    figures = np.array([0.0, 0.0, 0.0, 2.0, 4.4, 0.0, 0.0])
+    image = drawn(VIEW, outline_px(ideal_view(VIEW), *body.place(figures)))
+    codes = np.array(image.codes, dtype=np.uint8)
+    codes[295:305] = 250  # a streak along x
+    lit = LightImage(codes)
+    fit = fit_body(image, VIEW, body, figures, 1.0)
+    assert not across_axis(lit, VIEW, fit)
+    turned = figures.copy()
+    turned[2], turned[3], turned[4] = np.pi / 2, 2.2, 4.0
+    assert across_axis(lit, VIEW, fit_body(image, VIEW, body, turned, 1.0))

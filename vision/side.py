@@ -25,14 +25,14 @@ FloatArray = NDArray[np.float64]
 #: Thickness of the wax between a stone's girdle and the card, and its standard uncertainty, millimetres (judgement).
 WAX_MM, WAX_U_MM = 0.2, 0.15
 #: An outline must show on this share of its length.
-SMALLEST_SUPPORT = 0.62
+SMALLEST_SUPPORT = 0.65
 #: A height that is known no better than this share (95 %) is no help at the bench.
 POOREST_SHARE = 0.08
 #: Standard uncertainties of the outline's place, pixels: of all of it together, and of each of its sides by itself.
 #: Facets that are seen at a grazing angle mirror the ground and hide. From rendered photographs (set `side`).
 EDGE_U_PX, SIDE_U_PX = 0.3, 0.5
 #: A side of the outline that doesn't show at all may lie this far off, pixels.
-HIDDEN_U_PX = 2.0
+HIDDEN_U_PX = 3.0
 #: Width of a regular octagon, seen from anywhere round it, over that across corners: sin(pi/8) / (pi/8), and its
 #: standard deviation. Most tables have eight corners; with more the width is nearer to 1.
 TABLE_SHARE, TABLE_SHARE_U = 0.9745, 0.023
@@ -40,6 +40,9 @@ TABLE_SHARE, TABLE_SHARE_U = 0.9745, 0.023
 FACET_SHARE_U = 0.004
 #: How far the profile's angle differs from the main facets', degrees (common practice, no source).
 CROWN_ANGLE_U, PAVILION_ANGLE_U = 1.0, 0.6
+
+#: Shares of the girdle's diameter that round cuts have, with room to spare (common practice, no source).
+USUAL_SHARES = {"crown": (0.06, 0.23), "pavilion": (0.24, 0.52), "table": (0.3, 0.8), "girdle": (0.0, 0.12)}
 
 STONE_FIGURES = (
     "height", "diameter", "girdle", "table", "crown", "pavilion", "crown angle", "pavilion angle", "culet"
@@ -150,9 +153,11 @@ def _reading(calibration: Calibration, fit: Fit, lean_u: float, axis: Height | N
     is_stone = isinstance(body, StoneBody)
     quantities = _stone_quantities if is_stone else _tube_quantities
     values = quantities(fit.figures)
+    if is_stone:
+        _refuse_odd(values)
 
     def refit(there: View, changed: StoneBody | TubeBody) -> FloatArray:
-        figures, _, _ = solve(there, changed, fit.figures, fit.seen, SMALLEST_SCALE_PX, rounds=3)
+        figures, _, _ = solve(there, changed, fit.figures, fit.seen, SMALLEST_SCALE_PX, rounds=1)
         return quantities(figures)
 
     changes: dict[tuple[str, str], FloatArray] = {}
@@ -204,6 +209,19 @@ def _refuse_unclear(fit: Fit) -> None:
             f"at least {100 * SMALLEST_SUPPORT:.0f} %",
             "turn the light, come closer, or lay a grey or coloured paper inside the frame under the stone",
         )
+
+
+def _refuse_odd(values: FloatArray) -> None:
+    """Refuse proportions that no round cut has: some other edge was taken for the stone's."""
+    known = dict(zip(STONE_FIGURES, values, strict=True))
+    shares = {name: known[name] / known["diameter"] for name in USUAL_SHARES}
+    for name, (least, most) in USUAL_SHARES.items():
+        if not least < shares[name] < most:
+            raise SideUnclear(
+                f"what stands there would have a {name} of {100 * shares[name]:.0f} % of its girdle",
+                f"a round faceted stone: {100 * least:.0f} to {100 * most:.0f} %",
+                "turn the light so that the whole outline stands out, and keep glints and hard shadows off it",
+            )
 
 
 def _stone_quantities(figures: FloatArray) -> FloatArray:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.optimize import least_squares
-from scipy.spatial import ConvexHull
+from scipy.spatial import ConvexHull, cKDTree
 
 from rimsight.calibration.errors import PhotoError
 from rimsight.calibration.pixels import LightImage
@@ -37,6 +37,8 @@ JOIN_MM = 0.45
 SPECK_MM = 0.9
 #: A second thing counts from this share of the first one's size on.
 OTHER_SHARE = 0.35
+#: ... and when its edges are about as strong; what lies nearer than this belongs to the first, millimetres.
+OTHER_STRENGTH, NEAR_MM = 0.4, 1.2
 #: Directions in which hulls are compared.
 DIRECTIONS = 72
 
@@ -65,11 +67,18 @@ class Thing:
         Direction (card coordinates) in which it runs into the frame; None if it doesn't.
     cores_mm : tuple of ndarray of shape (M, 2)
         Hulls of its stronger edges only: glints and light that it throws on the paper are left out.
+    edges_mm, normals : ndarray of shape (N, 2), optional
+        Its edges' places and directions.
+    strength : float
+        How strong they are.
     """
 
     hull_mm: FloatArray
     touches: tuple[float, float] | None = None
     cores_mm: tuple[FloatArray, ...] = ()
+    edges_mm: FloatArray | None = None
+    normals: FloatArray | None = None
+    strength: float = 1.0
 
     @property
     def size_mm(self) -> float:
@@ -128,7 +137,7 @@ def find_things(image: LightImage, calibration: Calibration) -> list[Thing]:
         There is nothing.
     """
     stage = flatten(image, calibration)
-    sharp, strength = _sharp(stage)
+    sharp, strength, directions = _sharp(stage)
     reach = max(1, round(JOIN_MM * stage.px_per_mm / 2))
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
     joined = cv2.morphologyEx(sharp.astype(np.uint8), cv2.MORPH_CLOSE, disc)
@@ -151,7 +160,8 @@ def find_things(image: LightImage, calibration: Calibration) -> list[Thing]:
         n = len(labels)
         sides = {(-1.0, 0.0): x.min() <= edge, (1.0, 0.0): x.max() >= n - 1 - edge,
                  (0.0, -1.0): y.min() <= edge, (0.0, 1.0): y.max() >= n - 1 - edge}  # fmt: skip
-        things.append(Thing(hull, next((side for side, hit in sides.items() if hit), None), tuple(cores)))
+        things.append(Thing(hull, next((side for side, hit in sides.items() if hit), None), tuple(cores), points,
+                            directions[y, x], float(np.percentile(strength[y, x], 80))))  # fmt: skip
     if not things:
         raise NothingSeen(
             "nothing stands on the stage",
@@ -159,25 +169,57 @@ def find_things(image: LightImage, calibration: Calibration) -> list[Thing]:
             "put it in the middle of the frame; if it is there, turn the light so that its edge stands out",
         )
     things.sort(key=lambda thing: -thing.size_mm)
-    return [thing for thing in things if thing.size_mm > OTHER_SHARE * things[0].size_mm]
+    return _joined(things)
 
 
-def _sharp(stage: Stage) -> tuple[NDArray[np.bool_], FloatArray]:
-    """Pixels of the flattened stage on sharp edges, in any channel, and by how much these exceed what counts."""
-    fine = _gradient(stage.codes, 0.8)
-    broad = _gradient(stage.codes, 2.4)
+def _joined(things: list[Thing]) -> list[Thing]:
+    """The largest thing with what belongs to it, and others like it."""
+    first = things[0]
+    # A pale tube's outline comes in pieces; light and shadow that it throws are fainter than its edges.
+    near = [thing for thing in things[1:] if thing.touches is None and _gap(first, thing) < NEAR_MM]
+    others = [
+        thing
+        for thing in things[1:]
+        if all(thing is not other for other in near)
+        and thing.size_mm > OTHER_SHARE * first.size_mm
+        and thing.strength > OTHER_STRENGTH * first.strength
+    ]
+    if near and first.edges_mm is not None and first.normals is not None:
+        points = np.vstack([first.edges_mm, *(thing.edges_mm for thing in near if thing.edges_mm is not None)])
+        normals = np.vstack([first.normals, *(thing.normals for thing in near if thing.normals is not None)])
+        hull = points[ConvexHull(points).vertices]
+        first = Thing(first.hull_mm, first.touches, (hull, *first.cores_mm), points, normals, first.strength)
+    return [first, *others]
+
+
+def _gap(one: Thing, other: Thing) -> float:
+    """Least distance of two things' edges."""
+    assert one.edges_mm is not None
+    assert other.edges_mm is not None
+    return float(cKDTree(one.edges_mm).query(other.edges_mm)[0].min())
+
+
+def _sharp(stage: Stage) -> tuple[NDArray[np.bool_], FloatArray, FloatArray]:
+    """Pixels of the flattened stage on sharp edges in any channel, how strong these are, and whither they rise."""
+    fine, directions = _gradient(stage.codes, 0.8)
+    broad, _ = _gradient(stage.codes, 2.4)
     margin = int(np.ceil(STAGE_MARGIN * stage.half_mm * stage.px_per_mm))
     inside = np.zeros(fine.shape, dtype=bool)
     inside[margin:-margin, margin:-margin] = True
     noise = float(np.median(fine[inside]))
     strength = fine / max(LEAST_CODES, NOISE_TIMES * noise)
-    return np.asarray(inside & (strength > 1.0) & (fine > SHARP_RATIO * broad)), strength
+    return np.asarray(inside & (strength > 1.0) & (fine > SHARP_RATIO * broad)), strength, directions
 
 
-def _gradient(codes: NDArray[np.float32], sigma: float) -> FloatArray:
+def _gradient(codes: NDArray[np.float32], sigma: float) -> tuple[FloatArray, FloatArray]:
+    """Height of the gradient in the channel where it is highest (n, n), and its direction (n, n, 2)."""
     smooth = cv2.GaussianBlur(codes, (0, 0), sigma)
     gx, gy = (np.asarray(cv2.Sobel(smooth, cv2.CV_32F, *axis, scale=0.125)) for axis in ((1, 0), (0, 1)))
-    return np.asarray(np.sqrt(gx**2 + gy**2).max(axis=2), dtype=np.float64)
+    size = np.sqrt(gx**2 + gy**2)
+    best = size.argmax(axis=2)[..., None]
+    highest = np.take_along_axis(size, best, axis=2)
+    direction = np.concatenate([np.take_along_axis(g, best, axis=2) for g in (gx, gy)], axis=2)
+    return highest[..., 0].astype(np.float64), (direction / np.maximum(highest, 1e-6)).astype(np.float64)
 
 
 def kite(figures: FloatArray) -> FloatArray:
@@ -217,7 +259,7 @@ def starts(hull_mm: FloatArray, of: str | None = None, turn: float | None = None
     if of in (None, "stone"):
         rough = [_rough_kite(hull_mm, angle) for angle in turns]
         rough.sort(key=lambda figures: _misfit(kite(figures), directions, seen))
-        for first in rough[:6]:
+        for first in rough[:3]:
             figures, misfit = _refined(kite, first, directions, seen)
             if not _sound_kite(figures):
                 continue

@@ -6,7 +6,7 @@ taken, and the body is fitted to all of them by robust least squares through the
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,7 @@ from rimsight.calibration.pixels import LightImage
 from rimsight.vision.side_body import STEP_MM, STEP_RAD, Body
 from rimsight.vision.side_model import (
     CIRCLE_POINTS,
+    axis_points_px,
     circles_px,
     from_ideal,
     ideal_view,
@@ -42,10 +43,12 @@ SMALLEST_SCALE_PX = 0.25
 STRIP_U_PX = 0.5
 #: Further edges are looked for this far outside, pixels.
 OUTSIDE_PX = 8.0
+#: Strips across a tip lie this far to either side of it, pixels.
+TIP_OFFSETS_PX = np.array([-1.8, -0.9, 0.0, 0.9, 1.8])
 #: Larger than this no subject appears, pixels.
 LARGEST_PX = 6000.0
 #: Steps of one round, dampings tried in turn, and the share of the sum of squares below which a step is the last.
-STEPS, DAMPINGS, SMALLEST_GAIN = 5, (1e-3, 3e-2, 1.0, 30.0), 3e-3
+STEPS, DAMPINGS, SMALLEST_GAIN = 4, (1e-3, 3e-2, 1.0, 30.0), 3e-3
 #: An edge supports the outline when it lies this near, pixels.
 TIGHT_PX = 0.7
 
@@ -161,13 +164,17 @@ def fit_body(
     figures = np.asarray(start, dtype=np.float64)
     plain = ideal_view(view)
     for share, least, narrow_px in rounds:
+        if share > 0:
+            figures = body.opened(figures)
         shape = _shape(plain, body, figures)
         outline = shape.corners
         size = float(np.ptp(outline, axis=0).max()) / 2
         reach = max(share * size, least)
         narrow = max(narrow_px, PREFERENCE * reach)
         places = track(outline, ALONG_PX * (2.0 if coarse else 1.0))
-        seen = _look(image, view, places, shape, reach, narrow, blur_px, quick=coarse)
+        if not coarse:
+            places = _with_tips(plain, body, figures, outline, places)
+        seen = _look(image, view, places, shape, reach, narrow, blur_px, quick=coarse, outer=body.mirrors)
         figures, residual, weight = solve(view, body, figures, seen, max(0.5 * narrow, SMALLEST_SCALE_PX))
     shape = _shape(plain, body, figures)
     near = (np.abs(residual) < TIGHT_PX * (1.5 if coarse else 1.0)) & (seen.weight > 0)
@@ -270,6 +277,7 @@ def _look(
     blur_px: float,
     *,
     quick: bool,
+    outer: bool,
 ) -> Seen:
     """The likeliest edge on every strip."""
     found = crests(image, view, places, reach, max(reach, OUTSIDE_PX) + 2.0, blur_px, quick=quick)
@@ -288,7 +296,7 @@ def _look(
     further = found.place > (place + 1.5 + blur_px)[None, :, None]
     outside = np.where(further, found.strength, 0.0).max(axis=(0, 2))
     if not quick:
-        place = outer_edge(found, channel, at, blur_px)
+        place = outer_edge(found, channel, at, blur_px) if outer else place
     edge = places.points + (place - shift)[:, None] * places.normals
     inner = places.points - (reach + 4.0) * places.normals
     return Seen(places, from_ideal(view, edge), from_ideal(view, inner), weight, outside, channel > 0)
@@ -310,6 +318,25 @@ def _shape(plain: View, body: Body, figures: FloatArray) -> _Shape:
     corners = np.asarray(ConvexHull(points).vertices, dtype=np.intp)
     ring, point = np.divmod(corners, CIRCLE_POINTS)
     return _Shape(points[corners], ring, point)
+
+
+def _with_tips(plain: View, body: Body, figures: FloatArray, outline: FloatArray, places: Track) -> Track:
+    """Further strips across the tips, where the outline's own strips are few and look past them to either side."""
+    lie, _ = body.place(figures)
+    level = lie.across[0]
+    points, normals = [places.points], [places.normals]
+    for inner, outer in body.tips(figures):
+        ends = []
+        for place, aside in (inner, outer):
+            beside = replace(lie, x_mm=lie.x_mm + aside * level[0], y_mm=lie.y_mm + aside * level[1])
+            ends.append(axis_points_px(plain, beside, np.array([place]))[0])
+        ahead = (ends[1] - ends[0]) / max(float(np.linalg.norm(ends[1] - ends[0])), 1e-9)
+        origin = ends[0] + TIP_OFFSETS_PX[:, None] * np.array([-ahead[1], ahead[0]])
+        along = np.tile(ahead, (len(origin), 1))
+        points.append(origin + reach_px(outline, origin, along)[:, None] * along)
+        normals.append(along)
+    count = sum(len(part) for part in points[1:])
+    return Track(np.vstack(points), np.vstack(normals), count)
 
 
 def _segments(outline: FloatArray, ring: NDArray[np.intp], places: Track) -> NDArray[np.intp]:

@@ -20,8 +20,8 @@ from rimsight.calibration.camera import View
 
 FloatArray = NDArray[np.float64]
 
-#: Points of a projected circle. Its polygon lies within 3e-4 R, R (1 - cos(pi / 128)): a micrometre for 6 mm.
-CIRCLE_POINTS = 128
+#: Points of a projected circle. Its polygon lies within 8e-4 R, R (1 - cos(pi / 80)): 2 micrometres for 6 mm.
+CIRCLE_POINTS = 80
 
 
 @dataclass(frozen=True)

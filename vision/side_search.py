@@ -11,16 +11,18 @@ from numpy.typing import NDArray
 from rimsight.calibration.camera import View
 from rimsight.calibration.pixels import LightImage
 from rimsight.vision.side_body import StoneBody, TubeBody
-from rimsight.vision.side_find import Start, Thing, starts
+from rimsight.vision.side_find import Start, Thing, angles, starts, support
 from rimsight.vision.side_fit import ROUNDS, Fit, fit_body
 from rimsight.vision.side_lean import girdle_score
+from rimsight.vision.side_lines import tube_starts
+from rimsight.vision.side_shading import across_axis
 
 FloatArray = NDArray[np.float64]
 
 #: Starts that are tried, and those that are carried to the end.
-TRIED, CARRIED = 6, 2
+TRIED, CARRIED, TUBES = 5, 2, 2
 #: Leans that are tried to either side, and how far one set by eye is off: standard uncertainty, radians.
-TRIED_LEANS: tuple[float, ...] = tuple(float(v) for v in np.radians([0.6, 1.8, 3.2, 4.8, 6.8]))
+TRIED_LEANS: tuple[float, ...] = tuple(float(v) for v in np.radians([0.8, 2.5, 4.5, 6.8]))
 LEAN_U = float(np.radians(4.0))
 #: An edge half agrees with an outline from which it lies this far, pixels.
 AGREES_PX = 0.4
@@ -34,6 +36,10 @@ OUTSIDE_SHARE = 0.3
 USUAL_CROWN, USUAL_PAVILION = np.radians(34.5), np.radians(40.75)
 #: A crown or pavilion that is off the usual by this share of the radius is tried as usual, too.
 GROWN_SHARE = 0.06
+#: Two hulls are the same when they differ by less than this, millimetres.
+SAME_HULL_MM = 0.03
+#: What size counts beside the merit: streaks of light and facets are outlines, too, but inner ones.
+SIZE_SHARE = 0.3
 #: Two starts are the same when their circles differ by less than this share.
 SAME_SHARE = 0.06
 
@@ -46,11 +52,18 @@ def merit(fit: Fit) -> float:
 def all_starts(thing: Thing, of: str | None, turn: float | None) -> list[Start]:
     """Starts from all hulls of a thing, distinct ones only."""
     found: list[Start] = []
+    seen: list[FloatArray] = []
     for hull in (thing.hull_mm, *thing.cores_mm):
+        reach = support(hull, angles())
+        if any(np.abs(reach - other).mean() < SAME_HULL_MM for other in seen):
+            continue
+        seen.append(reach)
         for start in starts(hull, of, turn)[:3]:
             if not any(_alike(start, other) for other in found):
                 found.append(start)
     found.sort(key=lambda start: start.misfit)
+    if of != "stone" and thing.edges_mm is not None and thing.normals is not None:
+        found = [*tube_starts(thing.edges_mm, thing.normals)[:TUBES], *found]
     return found
 
 
@@ -87,18 +100,25 @@ def search(
         fit = _fitted(image, view, start, 0.0, stone, tube, blur_px, ROUNDS[:3])
         if fit is not None:
             rough.append(fit)
-    rough.sort(key=lambda fit: -merit(fit))
+    rough = _ranked(rough)
     for fit in [fit for fit in rough[:CARRIED] if isinstance(fit.body, StoneBody)]:
         for figures in _grown(fit):
             with contextlib.suppress(ValueError):
                 rough.append(fit_body(image, view, fit.body, figures, blur_px, rounds=ROUNDS[2:3], coarse=True))
-    rough.sort(key=lambda fit: -merit(fit))
+    rough = _ranked(rough)
     final: list[Fit] = []
     for fit in rough[:CARRIED]:
         with contextlib.suppress(ValueError):
             final.append(fit_body(image, view, fit.body, fit.figures, blur_px, rounds=ROUNDS[1:]))
-    final.sort(key=lambda fit: -merit(fit))
-    return final
+    return _ranked(final)
+
+
+def _ranked(fits: list[Fit]) -> list[Fit]:
+    """The best first: by what is seen of the outlines, and a larger before a smaller one inside of it."""
+    sizes = [float(np.sqrt(np.prod(np.ptp(fit.seen.places.points, axis=0)))) for fit in fits]
+    largest = max(sizes, default=1.0)
+    order = sorted(range(len(fits)), key=lambda k: -(merit(fits[k]) + SIZE_SHARE * sizes[k] / largest))
+    return [fits[k] for k in order]
 
 
 def finish(image: LightImage, view: View, fit: Fit, blur_px: float) -> tuple[Fit, float]:
@@ -113,6 +133,12 @@ def finish(image: LightImage, view: View, fit: Fit, blur_px: float) -> tuple[Fit
     """
     body = fit.body
     if not isinstance(body, StoneBody):
+        if across_axis(image, view, fit):
+            figures = fit.figures.copy()
+            figures[2] += np.pi / 2
+            figures[3], figures[4] = fit.figures[4] / 2, 2 * fit.figures[3]
+            with contextlib.suppress(ValueError):
+                fit = fit_body(image, view, body, figures, blur_px, rounds=ROUNDS[2:])
         return fit, 0.0
     leans, score = girdle_score(image, view, fit, blur_px)
     tried: list[tuple[float, float]] = []

@@ -46,10 +46,19 @@ class Track:
         On the outline, ideal pixels, in order.
     normals : ndarray of shape (N, 2)
         Unit vectors outwards.
+    single : int
+        So many at the end stand by themselves; the others are neighbours and smoothed along the outline.
     """
 
     points: FloatArray
     normals: FloatArray
+    single: int = 0
+
+    def smoothed(self, light: FloatArray) -> FloatArray:
+        """Strips (N, M, ...) smoothed along the outline."""
+        count = len(light) - self.single
+        light[:count] = ndimage.gaussian_filter1d(light[:count], SMOOTHING_PX / ALONG_PX, axis=0, mode="wrap")
+        return light
 
 
 @dataclass(frozen=True)
@@ -117,7 +126,7 @@ def crests(
     points = places.points[:, None, :] + offsets[None, :, None] * places.normals[:, None, :]
     pixels = from_ideal(view, points.reshape(-1, 2)).reshape(points.shape)
     light = image.sample_rgb(pixels, order=1 if quick else 3)
-    light = ndimage.gaussian_filter1d(np.nan_to_num(light), SMOOTHING_PX / ALONG_PX, axis=0, mode="wrap")
+    light = places.smoothed(np.nan_to_num(light))
     polar = _as_map(light, offsets)
     strength, place, steps, lights = [], [], [], []
     highest = np.zeros((len(light), 1))
@@ -183,7 +192,7 @@ def drawn(outline: FloatArray, places: Track, reach_px: float, blur_px: float) -
     offsets = np.arange(-reach_px, reach_px + STEP_PX / 2, STEP_PX)
     points = places.points[:, None, :] + offsets[None, :, None] * places.normals[:, None, :] - low
     light = sample(mask, points, order=3)
-    light = ndimage.gaussian_filter1d(np.nan_to_num(light), SMOOTHING_PX / ALONG_PX, axis=0, mode="wrap")
+    light = places.smoothed(np.nan_to_num(light))
     field = edge_field(_as_map(-light[:, :, None], offsets), blur_px, noise=1e-3)
     size_of = np.abs(field.step)
     at = np.clip(np.argmax(size_of, axis=1), 1, len(offsets) - 2)

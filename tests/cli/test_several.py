@@ -15,6 +15,7 @@ import pytest
 from rimsight.cli.app import main
 from rimsight.cli.guidance import guidance
 from rimsight.cli.measure_inputs import read_inputs
+from rimsight.cli.measure_text import text_of
 from rimsight.cli.measuring import Measurement, measure
 from rimsight.cli.result import result_of
 from rimsight.cli.several import (
@@ -101,21 +102,21 @@ def test_the_second_photo_gains_what_the_advice_for_the_first_promised(
     assert 0.4 * step.u95_after_mm < after < 1.6 * step.u95_after_mm
 
 
-def test_text_names_photos_height_and_places(
-    two: tuple[Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    marked = tmp_path / "marked.png"
-    assert run("tube", *map(str, two), "--check-lines", "150,150", "--out", str(marked)) == 0
-    told = capsys.readouterr().out
+def test_text_names_photos_height_and_places(measured: Measurement) -> None:
+    told = text_of(measured)
     assert told.startswith("Tube: above.png + side.png\n")
     assert "tube's end above the table   6.3" in told
     assert "places         2, up to " in told
-    assert marked.stat().st_size > 10_000
 
 
-def test_kept_with_the_solved_height_as_input(two: tuple[Path, Path], capsys: pytest.CaptureFixture[str]) -> None:
-    assert run("tube", *map(str, two), "--check-lines", "150,150", "--keep", "--json") == 0
+def test_marked_and_kept_with_the_solved_height_as_input(
+    two: tuple[Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    marked = tmp_path / "marked.png"
+    given = ["--check-lines", "150,150", "--keep", "--json", "--out", str(marked)]
+    assert run("tube", *map(str, two), *given) == 0
     told = capsys.readouterr()
+    assert marked.stat().st_size > 10_000
     assert "Kept as record 1." in told.err
     height = json.loads(told.out)["height"]["tube_top_mm"]["value"]
     assert run("archive", "show", "1", "--json") == 0

@@ -19,6 +19,12 @@ from rimsight.calibration.uncertainty import coverage_factor
 LARGEST_BIAS_PX = 0.6
 #: Intervals of which so few hold the figure would be met in fewer than one of twenty check-ups, were they right.
 UNLIKELY = 0.05
+#: What makes each cause of a bias's uncertainty smaller.
+HELP = {
+    "chance": "more placings and photos",
+    "figure": "a part whose diameter is known better (--u95)",
+    "shared": "the part's length, typed or shorter (--length)",
+}
 
 
 @dataclass(frozen=True)
@@ -101,8 +107,9 @@ class Outcome:
         Their analysis of variance by placing.
     bias_mm, u_bias_mm : float
         Mean less the figure, and the standard uncertainty of that from chance and the figure.
-    u_edge_bias_mm : float
-        The same with what the photos share, height above all, but for print scale and focal length.
+    causes_mm : dict of str to float
+        Standard uncertainties that make up that of the EDGE's bias: "chance", the part's "figure", and what all photos
+        "share" beside print scale and focal length, its height above all.
     held : int
         Photos whose 95 % interval holds the figure.
     largest_e_n : float
@@ -119,7 +126,7 @@ class Outcome:
     spread: OneWay
     bias_mm: float
     u_bias_mm: float
-    u_edge_bias_mm: float
+    causes_mm: dict[str, float]
     held: int
     largest_e_n: float
     px_per_mm: float
@@ -129,6 +136,11 @@ class Outcome:
     def u95_bias_mm(self) -> float:
         """Expanded uncertainty of the mean's difference from the figure."""
         return coverage_factor() * self.u_bias_mm
+
+    @property
+    def u_edge_bias_mm(self) -> float:
+        """Standard uncertainty of the edge's bias, without what print scale and focal length have in it."""
+        return math.hypot(*self.causes_mm.values())
 
     @property
     def bias_px(self) -> float:
@@ -161,8 +173,8 @@ class Outcome:
         own_px = self.u_edge_bias_mm * self.px_per_mm / 2
         if own_px > self.default_px:
             return (
-                f"it tells the edge's bias to {own_px:.2f} px, the default is {self.default_px:.2f} px: more placings, "
-                "a better known figure or a shorter part would tell it better"
+                f"it tells the edge's bias to {own_px:.2f} px, the default is {self.default_px:.2f} px; what would "
+                f"help most is {HELP[max(self.causes_mm, key=self.causes_mm.__getitem__)]}"
             )
         return ""
 
@@ -218,7 +230,7 @@ def analyse(trials: Sequence[Trial], diameter_mm: float, u95_diameter_mm: float)
         spread=spread,
         bias_mm=spread.mean - diameter_mm,
         u_bias_mm=math.hypot(chance_mm, figure_mm),
-        u_edge_bias_mm=math.hypot(chance_mm, figure_mm, shared),
+        causes_mm={"chance": chance_mm, "figure": figure_mm, "shared": shared},
         held=sum(abs(trial.value_mm - diameter_mm) <= trial.u95_mm for trial in trials),
         largest_e_n=max(numbers, key=abs),
         px_per_mm=px_per_mm,

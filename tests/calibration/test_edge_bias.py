@@ -68,9 +68,13 @@ def test_what_is_no_bias_of_edges_is_not_corrected() -> None:
 
 
 def test_a_check_up_that_knows_less_than_the_default_leaves_it() -> None:
-    assert "the default is 0.12 px" in steady(0.010, spread_mm=0.03).obstacle
+    told = steady(0.010, spread_mm=0.03).obstacle
+    assert "the default is 0.12 px" in told
+    assert "more placings" in told
     vague = analyse(trials([[6.0, 6.001], [6.0, 6.001]]), 6.0, 0.05)
-    assert "the default is 0.12 px" in vague.obstacle
+    assert "known better (--u95)" in vague.obstacle
+    high = analyse(trials([[6.0, 6.001], [6.0, 6.001]], replace(TRIAL, other_mm=0.05)), 6.0, 0.002)
+    assert "--length" in high.obstacle
 
 
 @pytest.mark.parametrize("figure", [(0.0, 0.1), (6.0, 0.0), (math.nan, 0.1), (6.0, math.inf), (-6.0, 0.1)])

@@ -32,6 +32,8 @@ DISAGREEING, DISAGREEING_MM = 4.0, 0.02
 #: Heights that can be, as shares of a stone's diameter: a girdle above the table, and above the end of a tube; a tube's
 #: end above the table, millimetres. What leads out of these ranges is something moved, or another edge.
 GIRDLE_ABOVE_TABLE, GIRDLE_ABOVE_TUBE, TUBE_LENGTHS_MM = (0.05, 0.35), (-0.01, 0.5), (0.0, 60.0)
+#: A girdle solved this near to the height at which it was looked for, as a share of the diameter, is not read again.
+NEAR_SHARE = 0.05
 #: Stands for a disagreement without a size.
 IMPOSSIBLE = 1e3
 
@@ -99,6 +101,8 @@ def solve_subject(kind: str, shots: tuple[Shot, ...], known: Known) -> Common:
     common, _ = _agreeing(kind, shots, known, readings, edges, None)
     heights = common.solved.heights
     shots = common.shots
+    if _settled(kind, common, known):
+        return common
     readings, _ = read_all(kind, shots, known, heights)
     edges = tuple(own_edges(kind, shot, reading) for shot, reading in zip(shots, readings, strict=True))
     if not any(edges):
@@ -107,6 +111,21 @@ def solve_subject(kind: str, shots: tuple[Shot, ...], known: Known) -> Common:
     if any(reading is not None for reading in again.readings):
         return again
     return replace(again, readings=common.readings)
+
+
+def _settled(kind: str, common: Common, known: Known) -> bool:
+    """Whether reading again at the solved heights could not change which edge is which.
+
+    A level circle is one in every level plane, so a tube's end is read alike at any height. A girdle's short wall is
+    near enough if it was looked for near its height; a rim's two edges shift against each other.
+    """
+    if kind == "rim" or any(reading is None for reading in common.readings):
+        return False
+    if kind == "tube":
+        return True
+    size = 2.0 * float(common.solved.circles["stone"][2])
+    assumed = known.girdle.mm if known.girdle is not None else (CROWN_SHARE + 0.5 * GIRDLE_SHARE) * size
+    return abs(common.solved.heights["girdle"] + known.card_height_mm - assumed) < NEAR_SHARE * size
 
 
 def _agreeing(

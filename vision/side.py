@@ -30,9 +30,9 @@ SMALLEST_SUPPORT = 0.65
 POOREST_SHARE = 0.08
 #: Standard uncertainties of the outline's place, pixels: of all of it together, and of each of its sides by itself.
 #: Facets that are seen at a grazing angle mirror the ground and hide. From rendered photographs (set `side`).
-EDGE_U_PX, SIDE_U_PX = 0.3, 0.5
+EDGE_U_PX, SIDE_U_PX = 0.25, 0.4
 #: A side of the outline that doesn't show at all may lie this far off, pixels.
-HIDDEN_U_PX = 3.0
+HIDDEN_U_PX = 2.5
 #: Width of a regular octagon, seen from anywhere round it, over that across corners: sin(pi/8) / (pi/8), and its
 #: standard deviation. Most tables have eight corners; with more the width is nearer to 1.
 TABLE_SHARE, TABLE_SHARE_U = 0.9745, 0.023
@@ -42,7 +42,7 @@ FACET_SHARE_U = 0.004
 CROWN_ANGLE_U, PAVILION_ANGLE_U = 1.0, 0.6
 
 #: Shares of the girdle's diameter that round cuts have, with room to spare (common practice, no source).
-USUAL_SHARES = {"crown": (0.06, 0.23), "pavilion": (0.24, 0.52), "table": (0.3, 0.8), "girdle": (0.0, 0.12)}
+USUAL_SHARES = {"crown": (0.04, 0.23), "pavilion": (0.18, 0.52), "table": (0.3, 0.8), "girdle": (0.0, 0.12)}
 
 STONE_FIGURES = (
     "height", "diameter", "girdle", "table", "crown", "pavilion", "crown angle", "pavilion angle", "culet"

@@ -43,6 +43,8 @@ SMALLEST_SCALE_PX = 0.25
 STRIP_U_PX = 0.5
 #: Further edges are looked for this far outside, pixels.
 OUTSIDE_PX = 8.0
+#: ... and outside of a tube, whose streaks of light are as straight as its sides, this share of its half size.
+TUBE_OUTSIDE_SHARE = 0.6
 #: Strips across a tip lie this far to either side of it, pixels.
 TIP_OFFSETS_PX = np.array([-1.8, -0.9, 0.0, 0.9, 1.8])
 #: Larger than this no subject appears, pixels.
@@ -174,7 +176,8 @@ def fit_body(
         places = track(outline, ALONG_PX * (2.0 if coarse else 1.0))
         if not coarse:
             places = _with_tips(plain, body, figures, outline, places)
-        seen = _look(image, view, places, shape, reach, narrow, blur_px, quick=coarse, outer=body.mirrors)
+        seen = _look(image, view, places, shape, reach, narrow, blur_px, quick=coarse, outer=body.mirrors,
+                     beyond_px=OUTSIDE_PX if body.mirrors else TUBE_OUTSIDE_SHARE * size)  # fmt: skip
         figures, residual, weight = solve(view, body, figures, seen, max(0.5 * narrow, SMALLEST_SCALE_PX))
     shape = _shape(plain, body, figures)
     near = (np.abs(residual) < TIGHT_PX * (1.5 if coarse else 1.0)) & (seen.weight > 0)
@@ -278,20 +281,22 @@ def _look(
     *,
     quick: bool,
     outer: bool,
+    beyond_px: float,
 ) -> Seen:
     """The likeliest edge on every strip."""
-    found = crests(image, view, places, reach, max(reach, OUTSIDE_PX) + 2.0, blur_px, quick=quick)
+    found = crests(image, view, places, reach, max(reach, beyond_px) + 2.0, blur_px, quick=quick)
+    strength = np.where(found.offsets[None, None, :] <= max(reach, OUTSIDE_PX) + 2.0, found.strength, 0.0)
     shift = drawn(shape.corners, places, 3.0 + 2.5 * blur_px, blur_px)
-    beyond = np.cumsum(found.strength[:, :, ::-1], axis=2)[:, :, ::-1] - found.strength
+    beyond = np.cumsum(strength[:, :, ::-1], axis=2)[:, :, ::-1] - strength
     away = found.place - shift[None, :, None]
-    merit = found.strength * np.exp(-ATTENUATION * beyond - 0.5 * (away / narrow) ** 2)
+    merit = strength * np.exp(-ATTENUATION * beyond - 0.5 * (away / narrow) ** 2)
     merit[1:] *= COLOUR_SHARE
     flat = merit.transpose(1, 0, 2).reshape(merit.shape[1], -1)
     best = flat.argmax(axis=1)
     channel, at = np.divmod(best, merit.shape[2])
     rows = np.arange(len(best))
     place = found.place[channel, rows, at]
-    weight = found.strength[channel, rows, at] * np.where(channel > 0, COLOUR_SHARE, 1.0)
+    weight = strength[channel, rows, at] * np.where(channel > 0, COLOUR_SHARE, 1.0)
     weight = np.where(flat[rows, best] > 1e-3, weight, 0.0)
     further = found.place > (place + 1.5 + blur_px)[None, :, None]
     outside = np.where(further, found.strength, 0.0).max(axis=(0, 2))

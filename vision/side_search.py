@@ -32,6 +32,7 @@ AGREEMENT_UNIT, SCORE_UNIT = 5.0, 0.04
 LEAST_LEAN_U = float(np.radians(0.4))
 #: What lies outside of an outline counts this much against what lies on it.
 OUTSIDE_SHARE = 0.3
+TUBE_OUTSIDE_SHARE = 0.5
 #: Usual angles of crown and pavilion (Tolkowsky, 1919), radians.
 USUAL_CROWN, USUAL_PAVILION = np.radians(34.5), np.radians(40.75)
 #: A crown or pavilion that is off the usual by this share of the radius is tried as usual, too.
@@ -46,7 +47,8 @@ SAME_SHARE = 0.06
 
 def merit(fit: Fit) -> float:
     """High for an outline that is seen on most of its length, with nothing more outside of it."""
-    return fit.support - OUTSIDE_SHARE * fit.outside
+    share = OUTSIDE_SHARE if fit.body.mirrors else TUBE_OUTSIDE_SHARE
+    return fit.support - share * fit.outside
 
 
 def all_starts(thing: Thing, of: str | None, turn: float | None) -> list[Start]:

@@ -25,7 +25,7 @@ FloatArray = NDArray[np.float64]
 #: Thickness of the wax between a stone's girdle and the card, and its standard uncertainty, millimetres (judgement).
 WAX_MM, WAX_U_MM = 0.2, 0.15
 #: An outline must show on this share of its length.
-SMALLEST_SUPPORT = 0.65
+SMALLEST_SUPPORT = 0.7
 #: A height that is known no better than this share (95 %) is no help at the bench.
 POOREST_SHARE = 0.08
 #: Standard uncertainties of the outline's place, pixels: of all of it together, and of each of its sides by itself.
@@ -36,8 +36,8 @@ HIDDEN_U_PX = 2.5
 #: Width of a regular octagon, seen from anywhere round it, over that across corners: sin(pi/8) / (pi/8), and its
 #: standard deviation. Most tables have eight corners; with more the width is nearer to 1.
 TABLE_SHARE, TABLE_SHARE_U = 0.9745, 0.023
-#: Where facets meet the girdle its edges wander: standard uncertainty of crown and pavilion, shares of the diameter.
-FACET_SHARE_U = 0.004
+#: Where facets meet the girdle its edges wander: standard uncertainties, shares of the diameter (set `side`).
+FACET_SHARE_U = {"crown": 0.005, "pavilion": 0.01, "girdle": 0.008}
 #: How far the profile's angle differs from the main facets', degrees (common practice, no source).
 CROWN_ANGLE_U, PAVILION_ANGLE_U = 1.0, 0.6
 
@@ -242,10 +242,9 @@ def _tube_quantities(figures: FloatArray) -> FloatArray:
 def _facets(values: FloatArray) -> dict[str, float]:
     """What facets make uncertain in each figure of a stone."""
     known = dict(zip(STONE_FIGURES, values, strict=True))
-    share = FACET_SHARE_U * known["diameter"]
-    return {
-        "girdle": 2**0.5 * share, "crown": share, "pavilion": share, "table": TABLE_SHARE_U * known["table"],
-        "crown angle": CROWN_ANGLE_U, "pavilion angle": PAVILION_ANGLE_U,
+    shares = {name: share * known["diameter"] for name, share in FACET_SHARE_U.items()}
+    return shares | {
+        "table": TABLE_SHARE_U * known["table"], "crown angle": CROWN_ANGLE_U, "pavilion angle": PAVILION_ANGLE_U,
     }  # fmt: skip
 
 

@@ -93,8 +93,25 @@ def table(outcomes: list[SceneOutcome]) -> str:
             f"what the lens adds to a diameter with its profile: largest of {len(added)} {largest:.4f} mm "
             f"(must be under {LENS_MM:g}: {'yes' if largest < LENS_MM else 'MISSED'})",
         ]
+    lines += ["", *_shared(outcomes)]
     lines += ["", f"time of a scene from several photos, median: {np.median([o.seconds for o in outcomes]):.1f} s"]
     return "\n".join(lines)
+
+
+def _shared(outcomes: list[SceneOutcome]) -> list[str]:
+    """How two views' errors of one edge, located round the true one, hang together."""
+    lines = ["edges located round the true ones: radius and centre, pixels, root mean square, and what two views share"]
+    for name in ("stone", "outer", "bore"):
+        pairs = np.array([o.located[name][:2] for o in outcomes if len(o.located.get(name, ())) > 1])
+        if len(pairs):
+            square = np.mean(pairs**2, axis=(0, 1))
+            common = np.mean(pairs[:, 0] * pairs[:, 1], axis=0)
+            lines.append(
+                f"{WORDS[name]:<22} {len(pairs):>4} pairs   radius {square[0] ** 0.5:.3f}, shared "
+                f"{common[0] / square[0]:+.2f}   centre {np.mean(square[1:]) ** 0.5:.3f}, shared "
+                f"{np.sum(common[1:]) / np.sum(square[1:]):+.2f}"
+            )
+    return lines
 
 
 def _asked(outcome: SceneOutcome, way: str, name: str) -> bool:

@@ -23,6 +23,8 @@ TRUTH = {
 }
 OF_KIND = {"stone": ("stone",), "tube": ("outer", "bore"), "rim": ("stone", "outer", "rim")}
 HEIGHTS = {"stone": ("girdle",), "tube": ("tube_top",), "rim": ("tube_top", "girdle", "girdle_above_tube")}
+#: Edges further away than this from the true one are another edge altogether, pixels.
+NEAREST_PX = 1.0
 #: Edges nearer to the true one than this in centre and radius count as right, pixels.
 RIGHT_PX = 0.5
 #: Ways of measuring, in the order of the table.
@@ -49,6 +51,8 @@ class SceneOutcome:
         Ways that gave nothing, with the kind of the refusal.
     lens_mm : dict of str to float
         Geometry alone: what the lens adds to each diameter with the camera's profile, against a camera known exactly.
+    located : dict of str to list of (float, float, float)
+        By circle and view: error of radius and centre, pixels, of the edge nearest to the true one.
     seconds : float
         Of measuring several photographs.
     """
@@ -58,6 +62,7 @@ class SceneOutcome:
     errors: dict[str, dict[str, tuple[float, float]]] = field(default_factory=lambda: defaultdict(dict))
     refused: dict[str, str] = field(default_factory=dict)
     lens_mm: dict[str, float] = field(default_factory=dict)
+    located: dict[str, list[tuple[float, float, float]]] = field(default_factory=lambda: defaultdict(list))
     seconds: float = 0.0
 
 
@@ -196,7 +201,7 @@ def _geometry(
 
     checks = checks_of(read_inputs(outcome.kind, inputs))
     loaded = [load_photo(photo) for photo in photos]
-    seen = [_true_edges(photo, truth) for photo, truth in zip(loaded, truths, strict=True)]
+    seen = [_true_edges(photo, truth, outcome) for photo, truth in zip(loaded, truths, strict=True)]
     names = [name for name in OF_KIND[outcome.kind] if name != "rim" and all(name in edges for edges in seen)]
     if not names or (outcome.kind == "tube" and "outer" not in names):
         outcome.refused[GEOMETRY] = "another edge"
@@ -241,7 +246,7 @@ def _camera(truth: dict[str, Any]) -> Any:
     return Camera(camera["f_px"], x, y, camera["k1"], camera["k2"])
 
 
-def _true_edges(photo: Any, truth: dict[str, Any]) -> dict[str, Any]:
+def _true_edges(photo: Any, truth: dict[str, Any], outcome: SceneOutcome) -> dict[str, Any]:
     """Edges located round the true circles, where they are the true ones."""
     import cv2
 
@@ -269,6 +274,9 @@ def _true_edges(photo: Any, truth: dict[str, Any]) -> dict[str, Any]:
         except ValueError:
             continue
         off = max(float(np.abs(edge.circle.centre - centre).max()), abs(edge.circle.radius - diameter / 2))
+        if off * edge.px_per_mm < NEAREST_PX:
+            x, y = ((edge.circle.centre - centre) * edge.px_per_mm).tolist()
+            outcome.located[name].append((float(edge.circle.radius - diameter / 2) * edge.px_per_mm, x, y))
         if off * edge.px_per_mm < RIGHT_PX and edge.coverage_deg > 180.0:
             found[name] = edge
     return found

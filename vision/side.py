@@ -39,7 +39,7 @@ TABLE_SHARE, TABLE_SHARE_U = 0.9745, 0.023
 #: Where facets meet the girdle its edges wander: standard uncertainties, shares of the diameter (set `side`).
 FACET_SHARE_U = {"crown": 0.005, "pavilion": 0.01, "girdle": 0.008}
 #: How far the profile's angle differs from the main facets', degrees (common practice, no source).
-CROWN_ANGLE_U, PAVILION_ANGLE_U = 1.0, 0.6
+CROWN_ANGLE_U, PAVILION_ANGLE_U = 1.5, 1.2
 
 #: Shares of the girdle's diameter that round cuts have, with room to spare (common practice, no source).
 USUAL_SHARES = {"crown": (0.04, 0.23), "pavilion": (0.18, 0.52), "table": (0.3, 0.8), "girdle": (0.0, 0.12)}

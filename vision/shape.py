@@ -21,7 +21,7 @@ from rimsight.vision.shape_fit import CoarseFit, coarse_fits, moved
 from rimsight.vision.shape_models import at_shares
 from rimsight.vision.shape_name import Naming, name_shape
 from rimsight.vision.shape_rough import edge_map_round
-from rimsight.vision.shape_search import EdgeMap, Found, search
+from rimsight.vision.shape_search import EdgeMap, Found, moves, search
 from rimsight.vision.stone import OutlineUnclear
 
 FloatArray = NDArray[np.float64]
@@ -33,8 +33,16 @@ TRIED_MOST = 4
 #: So many starts of one family, and so many families, are followed closely.
 STARTS_EACH, FAMILIES_MOST = 3, 3
 ALIKE_MM = 0.04
-#: Less merit than this is as likely a chain of facets.
-SMALLEST_MERIT = 0.35
+#: How far one side of the outline is moved to look for another edge, millimetres, and the windows of that.
+SHIFTS_MM = (-0.25, -0.1, 0.1, 0.2, 0.3)
+SHIFTED_PX = ((2.5, 1.5), (1.6, 1.0))
+#: Another outline whose merit reaches this share of the best one's, and whose size differs by more than this, makes the
+#: reading doubtful.
+RIVAL_SHARE, RIVAL_MM = 0.6, 0.035
+#: Less merit than this is as likely a chain of facets or a shadow.
+SMALLEST_MERIT = 0.75
+#: More than this that is new just outside means that the edge proper lies further out.
+LARGEST_NOVELTY = 0.35
 #: Less of the round than this, seen from the middle, is no outline.
 SMALLEST_COVERAGE_DEG = 200.0
 #: Standard uncertainty of the edge's place: share of the blur, share of the scatter about the outline, an edge in
@@ -132,6 +140,9 @@ def read_shape(
         edge_map_round(image, view, hulls_mm[0], middle),
     )
     edge = clearest(edges)
+    if edge is not None:
+        edges += shifted_edges(patch, view, edge, rule, blur)
+        edge = clearest(edges)
     if edge is None:
         raise OutlineUnclear(
             "no closed outline of a cut stone was found where something lies",
@@ -139,6 +150,7 @@ def read_shape(
             "turn the light so that the stone's edge stands out, or move it a little",
         )
     refuse_unclear(edge)
+    refuse_rivals(edge, edges)
     # Once more with the heights that follow from the width just found.
     outline = closed_outline(edge.family, edge.parameters, edge, edge.curve.points_mm, departures(edge))
     heights = heights_for(smallest_box(outline).width_mm)
@@ -183,6 +195,41 @@ def edges_of_shapes(
     return list(found.values())
 
 
+def shifted_edges(patch: Patch, view: View, edge: ShapeEdge, rule: HeightRule, blur: float) -> list[ShapeEdge]:
+    """Follow the edge again from outlines with one side moved in or out: a facet or a shadow may have been taken."""
+    found = []
+    # The first moves of each family are those of one side; the others turn it or change its form.
+    sides = {"triangle": 6, "round": 3, "pear": 4}.get(edge.family.name, 4)
+    for move in moves(edge.family, edge.parameters)[:sides]:
+        for shift in SHIFTS_MM:
+            start = edge.family.clipped(edge.parameters + shift * move)
+            other = follow(patch, view, edge.family, start, rule, blur, windows=SHIFTED_PX, coloured=False)
+            if other is not None and np.abs(other.parameters - edge.parameters).max() > ALIKE_MM / 2:
+                found.append(other)
+    return found
+
+
+def refuse_rivals(edge: ShapeEdge, others: list[ShapeEdge]) -> None:
+    """Refuse where another outline would do nearly as well and has another size."""
+    box = _box_of(edge)
+    for other in others:
+        if other.family is not edge.family or other.merit < RIVAL_SHARE * edge.merit:
+            continue
+        rival = _box_of(other)
+        # Facets lie inside of every girdle; what lies outside of an edge makes it doubtful.
+        if max(rival.length_mm - box.length_mm, rival.width_mm - box.width_mm) > RIVAL_MM:
+            raise OutlineUnclear(
+                f"two outlines would do: {box.length_mm:.2f} x {box.width_mm:.2f} mm and "
+                f"{rival.length_mm:.2f} x {rival.width_mm:.2f} mm",
+                "one outline that stands out from facets and shadow",
+                "use softer light from two sides, so that no shadow hugs the stone, and come closer",
+            )
+
+
+def _box_of(edge: ShapeEdge) -> Box:
+    return smallest_box(closed_outline(edge.family, edge.parameters, edge, edge.curve.points_mm, departures(edge)))
+
+
 def _alike(one: Found, other: Found) -> bool:
     """Whether two outlines of a family are the same within a few hundredths of a millimetre."""
     return bool(np.abs(one.parameters - other.parameters)[: 6 if one.family.name == "triangle" else 5].max() < ALIKE_MM)
@@ -212,7 +259,7 @@ def refuse_unclear(edge: ShapeEdge) -> None:
             f"at least {SMALLEST_COVERAGE_DEG:.0f} degrees",
             "turn the light or the stone so that the edge stands out all round",
         )
-    if edge.merit < SMALLEST_MERIT:
+    if edge.merit < SMALLEST_MERIT or edge.novelty_outside > LARGEST_NOVELTY:
         raise OutlineUnclear(
             "the outline hardly stands out: the sharpest one there may be one of facets",
             "a stone whose edge is darker, lighter or more coloured than the paper on most of the round",

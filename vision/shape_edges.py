@@ -29,6 +29,8 @@ CORNER_BLURS = 2.5
 BEND_BLURS = 4.0
 #: A crest supports the outline when it lies this near, pixels.
 TIGHT_PX = 0.5
+#: The outline is looked at in so many stretches; one of less mean support than this is not seen, and what that costs.
+STRETCHES, SEEN_FROM, SEEN_POWER = 16, 0.25, 2
 #: Residuals below this are never taken for outliers, pixels.
 SMALLEST_SCATTER_PX = 0.05
 #: An edge of this merit is clear; below, colour is tried, and has to be this many times better.
@@ -105,6 +107,8 @@ class ShapeEdge:
         Share of the outline on which something new still lies just outside.
     noise : float
         Step of light that noise makes.
+    seen : float
+        Share of the outline's stretches along which it shows at all.
     colour : float
         0 when located in luminance, up to 1 in a colour difference.
     """
@@ -120,6 +124,7 @@ class ShapeEdge:
     support: float
     novelty_outside: float
     noise: float
+    seen: float
     colour: float = 0.0
 
     @property
@@ -132,8 +137,12 @@ class ShapeEdge:
 
     @property
     def merit(self) -> float:
-        """High for a sharp edge seen all round: support over scatter in pixels, less what still lies outside."""
-        return (self.support + 0.02) / (self.scatter_px + 0.2) * (1.0 - self.novelty_outside)
+        """High for a sharp edge seen all round: support over scatter in pixels, less what still lies outside.
+
+        A side that the edge doesn't follow has no weight in the scatter, so it counts by the stretches that are seen.
+        """
+        clear = (self.support + 0.02) / (self.scatter_px + 0.2)
+        return clear * (1.0 - self.novelty_outside) * self.seen**SEEN_POWER
 
     @property
     def coverage_deg(self) -> float:
@@ -223,7 +232,7 @@ def _follow(
         points = curve.points_mm + offsets[:, None] * curve.normals
         points_px = view.to_pixels(points, heights(view, curve.points_mm, curve.normals))
         left = _left(family, parameters, curve, offsets)
-        support, outside = _judge(
+        support, outside, seen = _judge(
             field, novelty(polar, blur_px), offsets - left, usable(curve, blur_px / polar.px_per_mm)
         )
         here = Curve(
@@ -232,7 +241,7 @@ def _follow(
         )  # fmt: skip
         edge = ShapeEdge(
             family, parameters, here, points_px, left, weights, heights, polar.px_per_mm, support, outside,
-            field.noise, field.colour,
+            field.noise, seen, field.colour,
         )  # fmt: skip
     return edge
 
@@ -346,14 +355,21 @@ def _locate(
     return offsets, weights
 
 
-def _judge(field: EdgeField, new: NDArray[np.bool_], at_mm: FloatArray, use: NDArray[np.bool_]) -> tuple[float, float]:
-    """Support of the outline within half a pixel, and share of novelty just outside; both without the corners."""
+def _judge(
+    field: EdgeField, new: NDArray[np.bool_], at_mm: FloatArray, use: NDArray[np.bool_]
+) -> tuple[float, float, float]:
+    """Support of the outline within half a pixel, share of novelty just outside, and share of the stretches seen.
+
+    All without the corners.
+    """
     polar = field.polar
     place = (polar.radii_mm[None, :] - at_mm[:, None]) * polar.px_per_mm
     near = np.where(np.abs(place) <= TIGHT_PX, field.crests, 0.0).max(axis=1)
     first = 0.8 + 0.8 * field.blur_px
     zone = (place > first) & (place < first + 1.5) & use[:, None]
     total = np.count_nonzero(zone)
-    return float(near[use].mean()) if use.any() else 0.0, (
-        float(np.count_nonzero(new & zone) / total) if total else 1.0
-    )
+    if not use.any() or not total:
+        return 0.0, 1.0, 0.0
+    stretches = [float(part.mean()) for part in np.array_split(near[use], STRETCHES) if len(part)]
+    seen = float(np.mean([value >= SEEN_FROM for value in stretches]))
+    return float(near[use].mean()), float(np.count_nonzero(new & zone) / total), seen

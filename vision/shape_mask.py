@@ -106,9 +106,7 @@ def _joined(one: Blob, other: Blob) -> Blob:
     points = np.vstack([one.hull_mm, other.hull_mm]).astype(np.float32)
     hull = np.asarray(cv2.convexHull(points), dtype=np.float64).reshape(-1, 2)
     area = min(one.area_mm2 + other.area_mm2, float(cv2.contourArea(hull.astype(np.float32))))
-    return Blob(
-        hull, area, float(cv2.contourArea(hull.astype(np.float32))), one.touches_edge or other.touches_edge
-    )
+    return Blob(hull, area, float(cv2.contourArea(hull.astype(np.float32))), one.touches_edge or other.touches_edge)
 
 
 def _blob(own: NDArray[np.bool_], corner: tuple[int, int], area: int, stage: Stage) -> Blob | None:

@@ -113,9 +113,7 @@ def _cuts(hull_px: FloatArray, scale: float) -> list[FloatArray]:
     for turn in np.arange(DIRECTIONS) * 2.0 * np.pi / DIRECTIONS:
         for length in LENGTHS_MM:
             shift = length * scale * np.array([np.cos(turn), np.sin(turn)])
-            common, cut = cv2.intersectConvexConvex(
-                hull_px.astype(np.float32), (hull_px + shift).astype(np.float32)
-            )
+            common, cut = cv2.intersectConvexConvex(hull_px.astype(np.float32), (hull_px + shift).astype(np.float32))
             if common < 0.3 * area or cut is None:
                 break
             found.append(np.asarray(cut, dtype=np.float64).reshape(-1, 2))

@@ -103,17 +103,17 @@ _SHARES = {parts: np.linspace(0.0, 1.0, max(3, 145 // parts))[:-1] for parts in 
 }
 
 
-def _moves(family: Family, parameters: FloatArray) -> FloatArray:
+def moves(family: Family, parameters: FloatArray) -> FloatArray:
     """Directions (K, P) in the space of parameters, each moving the outline by about 1 mm where it moves most."""
     p = parameters
     count = len(p)
-    moves = []
+    found = []
 
     def add(**change: float) -> None:
         move = np.zeros(count)
         for name, value in change.items():
             move[int(name[1:])] = value
-        moves.append(move)
+        found.append(move)
 
     if family.name == "triangle":
         tips = p[:6].reshape(3, 2)
@@ -124,15 +124,15 @@ def _moves(family: Family, parameters: FloatArray) -> FloatArray:
             move = np.zeros(count)
             for tip in (one, other):
                 move[2 * tip : 2 * tip + 2] = normal
-            moves.append(move)
+            found.append(move)
             away = tips[k] - tips.mean(axis=0)
             move = np.zeros(count)
             move[2 * k : 2 * k + 2] = away / max(float(np.hypot(*away)), 1e-9)
-            moves.append(move)
+            found.append(move)
         side = float(np.hypot(*(tips[1] - tips[0])))
         add(p6=1.0 / side)
         add(p7=1.0 / side)
-        return np.array(moves)
+        return np.array(found)
     if family.name == "round":
         return np.eye(3)
     c, s = float(np.cos(p[2])), float(np.sin(p[2]))
@@ -145,7 +145,7 @@ def _moves(family: Family, parameters: FloatArray) -> FloatArray:
         add(p0=c, p1=s)
         add(p0=c, p1=s, p4=1.0, p5=-1.0)
         add(p2=1.0 / max(float(p[5]), 0.3))
-        return np.array(moves)
+        return np.array(found)
     # One side in or out: half of the move is the middle's.
     for sign in (1.0, -1.0):
         add(p0=0.5 * sign * c, p1=0.5 * sign * s, **{f"p{a}": 0.5})
@@ -157,7 +157,7 @@ def _moves(family: Family, parameters: FloatArray) -> FloatArray:
         add(p5=4.0 / max(float(p[4]), 0.3))
     if family.name == "rectangle":
         add(p5=1.4)
-    return np.array(moves)
+    return np.array(found)
 
 
 def search(edges: EdgeMap, fit: CoarseFit, *, largest_px: float = STEPS_PX[0]) -> Found:
@@ -179,7 +179,7 @@ def search(edges: EdgeMap, fit: CoarseFit, *, largest_px: float = STEPS_PX[0]) -
         best = edges.score(family, parameters, fine=fine)
         for _ in range(4):
             moved = False
-            for move in _moves(family, parameters) * (step / edges.px_per_mm):
+            for move in moves(family, parameters) * (step / edges.px_per_mm):
                 for sign in (1.0, -1.0):
                     trial = family.clipped(parameters + sign * move)
                     score = edges.score(family, trial, fine=fine)

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 SIZE = (1600, 900)
 LEFT, RIGHT, TOP, BOTTOM = 190, 60, 150, 150
 #: Rough number of marks on the scale.
-MARKS = 7
+MARKS = 10
 
 
 def plot(outcome: Outcome, format: Literal["png", "jpg"]) -> bytes:

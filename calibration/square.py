@@ -23,6 +23,7 @@ from rimsight.calibration.errors import (
 from rimsight.calibration.homography import apply_homography, homography
 from rimsight.calibration.pixels import FloatArray, LightImage
 from rimsight.calibration.print_check import UNCHECKED_HALF_WIDTH, PrintCheck
+from rimsight.calibration.spread import EdgeSpread, measure_spread
 
 #: Corners of a square, top left first, clockwise as printed.
 UNIT_SQUARE = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
@@ -112,6 +113,8 @@ class Calibration:
         Those of them that agree with the square.
     u_proportion : float
         Standard uncertainty of the logarithm of (scale across / scale down) before the photograph was read.
+    spread : EdgeSpread or None
+        How a sharp step of light looks in the photograph; None where only the blur is known.
     """
 
     view: View
@@ -130,6 +133,7 @@ class Calibration:
     edges: band.SquareEdges | None = None
     kept: NDArray[np.bool_] | None = None
     u_proportion: float = 0.0
+    spread: EdgeSpread | None = None
 
     @property
     def px_per_mm(self) -> float:
@@ -235,6 +239,7 @@ def calibrate(
         edges=edges,
         kept=solution.kept,
         u_proportion=u_proportion,
+        spread=measure_spread(light, edges),
     )
 
 

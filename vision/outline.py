@@ -81,8 +81,8 @@ class RoundEdge:
         How much of the round supports the circle.
     support : float
         Mean strength of the crests that lie within 0.4 px of the circle, 0 to 1.
-    novelty_outside : float
-        Share of the round on which something new still lies just outside.
+    outside : ndarray of shape (N,)
+        Share of what lies just outside, on every radius, that is new there.
     noise : float
         Step of light that noise makes.
     colour : float
@@ -96,9 +96,20 @@ class RoundEdge:
     px_per_mm: float
     coverage_deg: float
     support: float
-    novelty_outside: float
+    outside: FloatArray
     noise: float
     colour: float = 0.0
+
+    @property
+    def novelty_outside(self) -> float:
+        """Share of the round on which something new still lies just outside."""
+        return float(np.mean(self.outside))
+
+    def novelty_towards(self, direction: FloatArray) -> float:
+        """The same on the half of the round that faces a direction (2,) of the card."""
+        angles = np.arange(len(self.outside)) * (2.0 * np.pi / len(self.outside))
+        facing = np.cos(angles) * direction[0] + np.sin(angles) * direction[1] > 0.3 * float(np.hypot(*direction))
+        return float(np.mean(self.outside[facing])) if facing.any() else self.novelty_outside
 
     @property
     def merit(self) -> float:
@@ -297,7 +308,7 @@ class _Trial:
             px_per_mm=scale,
             coverage_deg=coverage_deg(points, final.centre, final.weights),
             support=support,
-            novelty_outside=outside,
+            outside=outside,
             noise=field.noise,
             colour=field.colour,
         )
@@ -354,15 +365,15 @@ def _locate(field: EdgeField, expected_mm: FloatArray, window_px: float) -> tupl
     return radii, weights, field.step[rows, at]
 
 
-def _judge(field: EdgeField, new: NDArray[np.bool_], index: FloatArray) -> tuple[float, float]:
-    """Support of a ring within 0.4 px, and share of novelty just outside of it."""
+def _judge(field: EdgeField, new: NDArray[np.bool_], index: FloatArray) -> tuple[float, FloatArray]:
+    """Support of a ring within 0.4 px, and share of novelty just outside of it on every radius."""
     step = field.polar.step_px
     place = np.arange(field.crests.shape[1])[None, :] - index[:, None]
     near = np.where(np.abs(place) <= TIGHT_PX / step, field.crests, 0.0).max(axis=1)
     first = 0.8 + 0.8 * field.blur_px
     zone = (place * step > first) & (place * step < first + 1.5)
-    total = np.count_nonzero(zone)
-    return float(near.mean()), float(np.count_nonzero(new & zone) / total) if total else 1.0
+    total = np.count_nonzero(zone, axis=1)
+    return float(near.mean()), np.where(total > 0, np.sum(new & zone, axis=1) / np.maximum(total, 1), 1.0)
 
 
 def ring_circle(centre_mm: FloatArray, ring: Ring) -> tuple[FloatArray, float]:

@@ -11,6 +11,7 @@ from uncertainties import UFloat
 
 from rimsight.calibration.camera import View
 from rimsight.calibration.square import Calibration
+from rimsight.vision.face_edge import FaceEdge
 from rimsight.vision.influences import Influences
 from rimsight.vision.outline import HeightRule, RoundEdge
 
@@ -135,7 +136,11 @@ def edge_u_px(edge: RoundEdge, blur_px: float, *, rival_gap_px: float = 0.0) -> 
 
 
 def metal_edge_u_mm(
-    edge: RoundEdge, *, rival_gap_px: float = 0.0, chamfer_u_mm: float = HIDDEN_CHAMFER_U_MM
+    edge: RoundEdge,
+    own: FaceEdge | None = None,
+    *,
+    rival_gap_px: float = 0.0,
+    chamfer_u_mm: float = HIDDEN_CHAMFER_U_MM,
 ) -> float:
     """Standard uncertainty of a tube's edge, common to the whole round, millimetres of radius.
 
@@ -143,17 +148,19 @@ def metal_edge_u_mm(
     ----------
     edge : RoundEdge
         The edge.
+    own : FaceEdge, optional
+        What the ring model says of it; default it was traced only.
     rival_gap_px : float
         Distance to another edge that would do nearly as well.
     chamfer_u_mm : float
-        What a chamfer too narrow to show costs, millimetres of radius.
+        What a chamfer too narrow to show costs where the edge was traced only, millimetres of radius.
     """
     unsteady = UNSTEADY_SHARE * max(edge.scatter_px - STEADY_SCATTER_PX, 0.0)
     terms = (
         METAL_EDGE_U_PX / edge.px_per_mm,
         unsteady / edge.px_per_mm,
         COLOUR_U_PX * edge.colour / edge.px_per_mm,
-        chamfer_u_mm,
+        own.u_px / edge.px_per_mm if own is not None else chamfer_u_mm,
         0.5 * rival_gap_px / edge.px_per_mm,
     )
     return float(np.sqrt(np.sum(np.square(terms))))

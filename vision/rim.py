@@ -9,13 +9,16 @@ from numpy.typing import NDArray
 from uncertainties import UFloat
 from uncertainties.umath import sqrt as usqrt
 
+from rimsight.calibration.camera import View
 from rimsight.calibration.errors import PhotoError
 from rimsight.calibration.height import GirdleHeights, Height, girdle_on_tube
 from rimsight.calibration.pixels import LightImage
 from rimsight.calibration.square import Calibration
 from rimsight.vision.candidates import Candidate
+from rimsight.vision.face_edge import Mask, face_edge
 from rimsight.vision.influences import Influences
-from rimsight.vision.outline import RoundEdge, level, wall
+from rimsight.vision.outline import HeightRule, RoundEdge, level, wall
+from rimsight.vision.polar import PolarMap
 from rimsight.vision.reading import (
     CENTRE_SHARE,
     OVER_METAL_U_MM,
@@ -28,7 +31,7 @@ from rimsight.vision.reading import (
 )
 from rimsight.vision.rim_edges import CONVINCING_MERIT, Found, faint_outer_edge, girdle_on_face, is_textured
 from rimsight.vision.stone import OutlineUnclear, refuse_unclear
-from rimsight.vision.tube import SMALLEST_OUTER_SHARE, outer_shift
+from rimsight.vision.tube import SMALLEST_OUTER_SHARE
 from rimsight.vision.tube_edges import face_edges, pick_outer
 
 FloatArray = NDArray[np.float64]
@@ -145,7 +148,7 @@ def read_rim(
     centre = view.to_plane(view.to_pixels(np.array([candidate.centre_mm])), top)[0]
     radius = candidate.radius_mm * (1.0 - top / view.distance_mm)
     edges = face_edges(image, view, centre, radius, top, blur)
-    picked = pick_outer(edges)
+    picked = pick_outer(edges, view, top)
     if picked is None or picked.edge.circle.radius < SMALLEST_OUTER_SHARE * radius:
         raise OutlineUnclear(
             "no outer edge of a tube was found",
@@ -173,17 +176,22 @@ def read_rim(
     if gap_px < SMALLEST_GAP_PX + blur:
         # Nearer than that both rings are one edge, seen twice.
         raise _hidden(tube_edge)
+    rule = wall(heights.lower_mm, heights.upper_mm)
+    own = face_edge(
+        image, calibration, tube_edge, top, length.mm, outer=True, mask=_outside(view, stone_edge, rule, top, blur)
+    )
+    tube_gap = 0.0
+    if own is not None:
+        tube_edge, tube_gap = own.edge, own.gap_mm
     known = bore_mm is not None or wall_mm is not None or girdle_above is not None
     u_above = heights.u_mm if known else float(np.hypot(heights.u_mm, DEFAULT_LEDGE_U_MM))
-    values, changes = _evaluate(calibration, tube_edge, stone_edge, heights, top, length.u_mm, u_above)
+    values, changes = _evaluate(calibration, tube_edge, stone_edge, heights, top, tube_gap, length.u_mm, u_above)
     influences = Influences()
     place_mm = edge_u_px(stone_edge, blur, rival_gap_px=found.rival_gap_px) / stone_edge.px_per_mm
     u_stone = 2.0 * float(np.hypot(place_mm, OVER_METAL_U_MM))
-    u_outer = 2.0 * metal_edge_u_mm(tube_edge)
+    u_outer = 2.0 * metal_edge_u_mm(tube_edge, own)
     extra_stone = {("stone edge", "edge"): u_stone, ("stone fit", "fit"): fit_u_mm(stone_edge)}
     extra_tube = {("outer edge", "edge"): u_outer, ("outer fit", "fit"): fit_u_mm(tube_edge)}
-    shift_px, _ = outer_shift(image, calibration, tube_edge, top, blur)
-    values[1] += 2.0 * shift_px / tube_edge.px_per_mm
     stone = figure(influences, 0, values, changes, extra_stone)
     outer = figure(influences, 1, values, changes, extra_tube)
     u_centre = CENTRE_SHARE * float(np.hypot(u_stone, u_outer))
@@ -251,6 +259,7 @@ def _evaluate(
     stone_edge: RoundEdge,
     heights: GirdleHeights,
     top: float,
+    gap: float,
     u_top: float,
     u_above: float,
 ) -> tuple[FloatArray, dict[tuple[str, str], FloatArray]]:
@@ -259,10 +268,10 @@ def _evaluate(
 
     def state(rise: float = 0.0, above: float = 0.0, thicker: float = 0.0) -> State:
         lower, upper = heights.lower_mm + rise + above - thicker / 2, heights.upper_mm + rise + above + thicker / 2
-        return State(view, {"face": level(top + rise), "girdle": wall(lower, upper)})
+        return State(view, {"outer": level(top - gap + rise), "girdle": wall(lower, upper)})
 
     def evaluator(s: State) -> FloatArray:
-        tube = tube_edge.refit(s.view, s.heights["face"])
+        tube = tube_edge.refit(s.view, s.heights["outer"])
         stone = stone_edge.refit(s.view, s.heights["girdle"])
         return np.array([2.0 * stone.radius, 2.0 * tube.radius, stone.x - tube.x, stone.y - tube.y])
 
@@ -300,6 +309,23 @@ def _profile(
     inner_px = view.to_pixels(own, rule(view, own, normals))
     outer_px = view.to_pixels(middle + start + widths[:, None] * direction, np.full(len(angles), top))
     return widths, inner_px, outer_px
+
+
+def _outside(view: View, stone: RoundEdge, rule: HeightRule, top: float, blur: float) -> Mask:
+    """What of a map round the tube's edge lies clear of the stone, as it appears in the plane of the tube's face."""
+    angles = np.arange(PROFILE_POINTS) * 2.0 * np.pi / PROFILE_POINTS
+    normals = np.column_stack([np.cos(angles), np.sin(angles)])
+    points = stone.circle.centre + stone.circle.radius * normals
+    seen = view.to_plane(view.to_pixels(points, rule(view, points, normals)), top)
+
+    def mask(polar: PolarMap) -> NDArray[np.bool_]:
+        away = seen - polar.centre_mm
+        direction = np.arctan2(away[:, 1], away[:, 0])
+        order = np.argsort(direction)
+        reach = np.interp(polar.angles, direction[order], np.hypot(*away.T)[order], period=2.0 * np.pi)
+        return np.asarray(polar.radii_mm[None, :] > reach[:, None] + (0.7 + 1.8 * blur) / polar.px_per_mm)
+
+    return mask
 
 
 def _hidden(edge: RoundEdge) -> StoneHidesTube:

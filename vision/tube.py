@@ -12,6 +12,7 @@ from rimsight.calibration.height import Height
 from rimsight.calibration.pixels import LightImage
 from rimsight.calibration.square import Calibration
 from rimsight.vision.candidates import Candidate
+from rimsight.vision.face_edge import FaceEdge, face_edge
 from rimsight.vision.influences import Influences
 from rimsight.vision.outline import RoundEdge, level
 from rimsight.vision.reading import (
@@ -25,7 +26,6 @@ from rimsight.vision.reading import (
     metal_edge_u_mm,
 )
 from rimsight.vision.rim_edges import faint_outer_edge
-from rimsight.vision.steps import DoubleEdge, double_edge
 from rimsight.vision.stone import OutlineUnclear, refuse_unclear
 from rimsight.vision.tube_edges import RIVAL_SHARE, Scored, bore_edges, face_edges, pick_outer
 
@@ -34,12 +34,7 @@ SMALLEST_OUTER_SHARE = 0.75
 #: Thickest wall that is looked for round a bore, millimetres.
 LARGEST_WALL_MM = 1.5
 #: A bore's edge of less merit than this is not believed.
-SMALLEST_BORE_MERIT = 0.15
-#: How clearly two edges must explain more than one. From 139 rendered tube ends: on plain edges noise and the metal's
-#: grain reach 3 at the bore and 6 at the outer edge (the shadow on the ground changes along it).
-OUTER_RATIO, BORE_RATIO = 7.0, 3.4
-#: Two edges of a bore further apart than this, in pixels, show as rings of their own.
-LARGEST_BORE_GAP_PX = 3.2
+SMALLEST_BORE_MERIT = 0.3
 
 
 @dataclass(frozen=True)
@@ -110,7 +105,7 @@ def read_tube(
     centre = view.to_plane(view.to_pixels(np.array([candidate.centre_mm])), height)[0]
     radius = candidate.radius_mm * (1.0 - height / view.distance_mm)
     edges = face_edges(image, view, centre, radius, height, blur)
-    picked = pick_outer(edges)
+    picked = pick_outer(edges, view, height)
     if picked is None or picked.edge.circle.radius < SMALLEST_OUTER_SHARE * radius:
         raise OutlineUnclear(
             "no outer edge of a tube was found",
@@ -130,29 +125,31 @@ def read_tube(
             "both edges of the tube's end standing out",
             "turn the light, or put a darker paper under the tube, inside the frame",
         )
-    shift_outer, outer_double = outer_shift(image, calibration, outer_edge, height, blur)
-    shift_bore, bore_double = 0.0, None
-    if bore_edge is not None:
-        shift_bore, bore_double = _bore_shift(image, calibration, bore_edge, height, blur)
+    own_outer = face_edge(image, calibration, outer_edge, height, length.mm, outer=True)
+    own_bore = face_edge(image, calibration, bore_edge, height, length.mm, outer=False) if bore_edge else None
+    outer_gap, bore_gap = (own.gap_mm if own is not None else 0.0 for own in (own_outer, own_bore))
+    if own_outer is not None:
+        outer_edge = own_outer.edge
+    if own_bore is not None:
+        bore_edge = own_bore.edge
 
     def state(rise_mm: float) -> State:
-        return State(view, {"face": level(height + rise_mm)})
+        top = height + rise_mm
+        return State(view, {"outer": level(top - outer_gap), "bore": level(top - bore_gap)})
 
     def evaluator(s: State) -> np.ndarray:
-        rule = s.heights["face"]
-        outer = outer_edge.refit(s.view, rule)
+        outer = outer_edge.refit(s.view, s.heights["outer"])
         values = [2.0 * outer.radius]
         if bore_edge is not None:
-            bore = bore_edge.refit(s.view, rule)
+            bore = bore_edge.refit(s.view, s.heights["bore"])
             values += [2.0 * bore.radius, bore.x - outer.x, bore.y - outer.y]
         return np.array(values)
 
     influences = Influences()
     values, changes = evaluate(evaluator, state(0.0), calibration, [("tube height", "height", state(length.u_mm))])
     notes: list[str] = []
-    outer = figure(influences, 0, values, changes, _edge_terms("outer", outer_edge, 0.0))
-    outer += _shift(outer_edge, shift_outer)
-    if outer_double is not None:
+    outer = figure(influences, 0, values, changes, _edge_terms("outer", outer_edge, own_outer, 0.0))
+    if outer_gap:
         notes.append("a chamfer shows on the outer edge; the outer one of its two edges is read")
     if bore_edge is None:
         notes.append(
@@ -162,17 +159,19 @@ def read_tube(
             outer, None, None, None, None, None, None, None, outer_edge, None, influences, tuple(notes)
         )
     gap = _rival_gap_px(bores)
-    bore = figure(influences, 1, values, changes, _edge_terms("bore", bore_edge, gap)) + _shift(bore_edge, shift_bore)
+    bore = figure(influences, 1, values, changes, _edge_terms("bore", bore_edge, own_bore, gap))
     mouth = None
-    if bore_double is not None:
-        mouth = bore + 2.0 * (bore_double.outer_px - min(bore_double.inner_px, 0.0)) / bore_edge.px_per_mm
+    if bore_gap:
+        mouth = bore + 2.0 * bore_gap
         notes.append("a chamfer shows at the bore: the bore is its inner edge, the mouth its outer one")
     elif gap:
         notes.append("a second ring shows near the bore (a chamfer, or the far end): the bore is uncertain")
     else:
         notes.append("the sharpest inner edge is read as the bore; a chamfer too narrow to show would widen it")
     wall = (outer - bore) / 2
-    u_centre = 2.0 * CENTRE_SHARE * float(np.hypot(metal_edge_u_mm(outer_edge), metal_edge_u_mm(bore_edge)))
+    u_centre = 2.0 * CENTRE_SHARE * float(
+        np.hypot(metal_edge_u_mm(outer_edge, own_outer), metal_edge_u_mm(bore_edge, own_bore))
+    )
     dx = figure(influences, 2, values, changes, {("bore x", "centre"): u_centre})
     dy = figure(influences, 3, values, changes, {("bore y", "centre"): u_centre})
     offset = usqrt(dx * dx + dy * dy + 1e-12)
@@ -184,38 +183,12 @@ def read_tube(
     )
 
 
-def outer_shift(
-    image: LightImage, calibration: Calibration, edge: RoundEdge, height: float, blur: float
-) -> tuple[float, DoubleEdge | None]:
-    """How far outside the traced edge the tube's own outer edge lies, pixels."""
-    view = calibration.view
-    double = double_edge(
-        image, view, edge, height, blur, inside_px=4.0, outside_px=2.5, ratio_at_least=OUTER_RATIO
-    )
-    if double is None:
-        return 0.0, None
-    return max(double.outer_px, 0.0), double
-
-
-def _bore_shift(
-    image: LightImage, calibration: Calibration, edge: RoundEdge, height: float, blur: float
-) -> tuple[float, DoubleEdge | None]:
-    """How far outside (negative: inside) the traced edge the bore's own edge lies, pixels."""
-    view = calibration.view
-    double = double_edge(image, view, edge, height, blur, inside_px=4.0, outside_px=4.0, ratio_at_least=BORE_RATIO)
-    if double is None or double.outer_px - double.inner_px > LARGEST_BORE_GAP_PX:
-        return 0.0, None
-    return min(double.inner_px, 0.0), double
-
-
-def _shift(edge: RoundEdge, shift_px: float) -> float:
-    return 2.0 * shift_px / edge.px_per_mm
-
-
-def _edge_terms(name: str, edge: RoundEdge, rival_gap_px: float) -> dict[tuple[str, str], float]:
+def _edge_terms(
+    name: str, edge: RoundEdge, own: FaceEdge | None, rival_gap_px: float
+) -> dict[tuple[str, str], float]:
     chamfer = HIDDEN_BORE_CHAMFER_U_MM if name == "bore" else HIDDEN_CHAMFER_U_MM
     return {
-        (f"{name} edge", "edge"): 2.0 * metal_edge_u_mm(edge, rival_gap_px=rival_gap_px, chamfer_u_mm=chamfer),
+        (f"{name} edge", "edge"): 2.0 * metal_edge_u_mm(edge, own, rival_gap_px=rival_gap_px, chamfer_u_mm=chamfer),
         (f"{name} fit", "fit"): fit_u_mm(edge),
     }
 

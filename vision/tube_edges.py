@@ -34,6 +34,8 @@ OUTER_COVERAGE_DEG = 240.0
 COLOURED = 0.3
 #: How far colour may bleed outside the edge of luminance, pixels.
 BLEEDING_PX = 4.0
+#: The face's own edge shows at least this much better than a ring that takes in the wall's foot.
+UPPER_SHARE = 1.25
 #: Another edge counts as a rival when its merit reaches this share of the best one's.
 RIVAL_SHARE = 0.6
 
@@ -85,8 +87,23 @@ def face_edges(
     return scored
 
 
-def pick_outer(edges: list[Scored]) -> Scored | None:
-    """The outermost edge that is seen well: the outer diameter. None when there is none."""
+def pick_outer(edges: list[Scored], view: View, height_mm: float) -> Scored | None:
+    """The outermost edge that is seen well: the outer diameter.
+
+    Parameters
+    ----------
+    edges : list of Scored
+        Rings in the plane of the tube's face.
+    view : View
+        Geometry of the photograph.
+    height_mm : float
+        Height of that plane above the card.
+
+    Returns
+    -------
+    Scored or None
+        None when there is none.
+    """
     good = [
         item
         for item in edges
@@ -108,7 +125,31 @@ def pick_outer(edges: list[Scored]) -> Scored | None:
         ]
         if near:
             return max(near, key=lambda item: item.merit)
-    return outermost
+    upper = [item for item in good if _is_foot(outermost, item, view, height_mm)]
+    return max(upper, key=lambda item: item.edge.circle.radius) if upper else outermost
+
+
+def _is_foot(ring: Scored, other: Scored, view: View, height_mm: float) -> bool:
+    """Whether a ring is the wall's foot, or face and foot in one, and another ring the face's own edge.
+
+    In the plane of the face the foot appears shifted towards the camera, by the wall's height times the slant of the
+    sight line; the outline of face and foot together by less. On the far side the face's edge hides the foot, so it
+    reaches at least as far there.
+    """
+    if other is ring or other.merit < UPPER_SHARE * ring.merit:
+        return False
+    px = 1.0 / ring.edge.px_per_mm
+    camera = view.position_mm
+    slant = (ring.edge.circle.centre - camera[:2]) / (-float(camera[2]) - height_mm)
+    strip = float(np.hypot(*slant)) * height_mm
+    if strip < px:
+        return False
+    away = slant / float(np.hypot(*slant))
+    shift = other.edge.circle.centre - ring.edge.circle.centre
+    along = float(shift @ away)
+    across = float(np.hypot(*(shift - along * away)))
+    reaches = other.edge.circle.radius + along > ring.edge.circle.radius - 2.0 * px
+    return bool(reaches and px < along < strip + 2.0 * px and across < 1.5 * px + 0.2 * along)
 
 
 def bore_edges(

@@ -29,7 +29,7 @@ def edge_of(radii_mm: FloatArray, *, colour: float = 0.0) -> RoundEdge:
         px_per_mm=SCALE,
         coverage_deg=360.0,
         support=1.0,
-        novelty_outside=0.0,
+        outside=np.zeros(len(angle)),
         noise=0.002,
         colour=colour,
     )

@@ -1,16 +1,12 @@
-"""Rings by consensus, fields of edges, novelty and the second edge of a chamfer, each on its own."""
+"""Rings by consensus, fields of edges, and novelty, each on its own."""
 
 from __future__ import annotations
-
-from dataclasses import replace
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy import special
 
-from rimsight.calibration.camera import View
-from rimsight.calibration.pixels import LightImage
 from rimsight.vision.fields import (
     boundary_field,
     colour_crests,
@@ -21,13 +17,9 @@ from rimsight.vision.fields import (
     shifted_mean,
     telling_weights,
 )
-from rimsight.vision.outline import RoundEdge, level, measure_edge
 from rimsight.vision.polar import PolarMap, unroll
 from rimsight.vision.rings import best_ring, strongest_rings
-from rimsight.vision.steps import GRID_PX, DoubleEdge, double_edge
-from rimsight.vision.tube import OUTER_RATIO
-from tests.synthetic import Disc
-from tests.vision.rounds import drawn, near_look, photo_of
+from tests.vision.rounds import drawn, near_look
 
 FloatArray = NDArray[np.float64]
 BLUR = 0.8
@@ -193,61 +185,3 @@ def test_shifted_mean_is_the_mean_of_the_samples_it_names() -> None:
     got = shifted_mean(values, -2, 3)
     assert got[:, 10] == pytest.approx(values[:, 8:14].mean(axis=1))
     assert got[:, 0] == pytest.approx(values[:, 0:4].mean(axis=1))
-
-
-# --- a chamfer's two edges ---
-
-
-def chamfered(view: View, radius_mm: float, gap_px: float) -> LightImage:
-    """A face, a chamfer of `gap_px` that glints in three places, and the ground."""
-    inner_mm = radius_mm - gap_px / view.px_per_mm()
-
-    def light(x: FloatArray, y: FloatArray) -> FloatArray:
-        r, angle = np.hypot(x, y), np.arctan2(y, x)
-        face = 0.35 + 0.1 * np.cos(angle)
-        glint = 0.5 + 0.45 * np.cos(3.0 * angle - 2.0)
-        ground = 0.7 + 0.05 * np.sin(angle)
-        return np.asarray(np.where(r < inner_mm, face, np.where(r < radius_mm, glint, ground)))
-
-    return drawn(light, view, 0.0, blur_px=BLUR)
-
-
-def second_edge(image: LightImage, view: View, start_mm: float, least: float) -> tuple[RoundEdge, DoubleEdge | None]:
-    edge = measure_edge(image, view, np.zeros(2), start_mm, level(0.0), 0.0, BLUR)
-    return edge, double_edge(
-        image, view, edge, 0.0, BLUR, inside_px=4.0, outside_px=4.0, ratio_at_least=least
-    )
-
-
-@pytest.mark.parametrize("gap_px", [1.5, 2.0, 3.0])
-def test_two_edges_close_together_are_told_apart(gap_px: float) -> None:
-    view, radius = near_look(3.0), 3.0
-    scale = view.px_per_mm()
-    edge, double = second_edge(chamfered(view, radius, gap_px), view, radius - 0.5 * gap_px / scale, OUTER_RATIO)
-    assert double is not None
-    traced_px = (edge.circle.radius - radius) * scale
-    # Both lie on the grid of the search; half of its step and a tenth of a pixel.
-    assert abs(traced_px + double.outer_px) < GRID_PX / 2 + 0.1
-    assert abs(traced_px + gap_px + double.inner_px) < GRID_PX / 2 + 0.1
-    assert double.ratio >= OUTER_RATIO
-
-
-@pytest.mark.parametrize("light", [0.05, 0.4, 1.0])
-def test_a_single_edge_is_not_taken_for_two(light: float) -> None:
-    view = near_look(3.0)
-    image = photo_of(view, Disc(0.0, 0.0, 3.0, light=light), blur_px=BLUR, noise=0.004)
-    assert second_edge(image, view, 3.0, OUTER_RATIO)[1] is None
-    # Whatever the limit: one edge and two are far apart in how much the second step explains.
-    single = second_edge(image, view, 3.0, 0.0)[1]
-    double = second_edge(chamfered(view, 3.0, 2.0), view, 2.95, 0.0)[1]
-    assert single is not None
-    assert double is not None
-    assert double.ratio > 5.0 * single.ratio
-
-
-def test_a_ring_at_the_pictures_edge_has_no_second_edge_to_offer() -> None:
-    view = near_look(0.0)
-    image = photo_of(view, Disc(0.0, 0.0, 3.0, light=0.1))
-    edge, _ = second_edge(image, view, 3.0, 0.0)
-    outside = replace(edge, circle=replace(edge.circle, x=20.5))
-    assert double_edge(image, view, outside, 0.0, BLUR, inside_px=4.0, outside_px=4.0, ratio_at_least=0.0) is None

@@ -1,0 +1,225 @@
+"""A tube's own edge told from its chamfer's: the ring model applied to a traced edge, and what remains in doubt."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from rimsight.calibration.pixels import LightImage
+from rimsight.calibration.spread import EdgeSpread
+from rimsight.calibration.square import Calibration
+from rimsight.vision.circle import Circle
+from rimsight.vision.outline import RoundEdge, level
+from rimsight.vision.polar import ARC_SMOOTHING_PX, PolarMap, unroll
+from rimsight.vision.ring_model import RingData, RingFit, fit_rings
+
+FloatArray = NDArray[np.float64]
+
+#: Samples that count, (A, R), of a map round the edge.
+Mask = Callable[[PolarMap], NDArray[np.bool_]]
+
+#: Half the width of the light that is modelled, pixels, and the distance of its samples.
+REACH_PX, STEP_PX = 7.0, 0.5
+#: Number of radii.
+RADII = 192
+#: Widths of a chamfer that are tried, pixels, up to the widest one, millimetres.
+GAPS_PX = (0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0)
+WIDEST_CHAMFER_MM = 0.15
+#: A second edge is believed when it lowers the mean over the radii of log(1 + mean square left / the typical one) by
+#: this much. The constants of this group follow from 278 edges of rendered tubes with known chamfers: plain edges reach
+#: 0.5, chamfers wider than 1.5 px give 0.9 and more.
+EVIDENCE = 0.6
+#: Its step must be at least this share of the other's where both show best: sharpening and shadows leave fainter ones.
+SMALLEST_SHARE = 0.3
+#: How much of that evidence a changed blur costs, per squared logarithm, and how much it may change.
+BLUR_COST, LARGEST_BLUR_CHANGE = 5.0, 0.25
+#: Other widths within this much of the best one's evidence are as likely.
+ALIKE = 0.06
+#: Standard uncertainty of the edge's place, pixels: a single one (a chamfer narrower than about 1 px hides in it; at
+#: the bore it draws more, the mouth's edge being the sharper one), and one beside its chamfer's other edge, told apart
+#: surely or barely.
+SINGLE_OUTER_U_PX, SINGLE_BORE_U_PX, DOUBLE_U_PX, BARE_U_PX = 0.3, 0.5, 0.3, 0.7
+SURE_EVIDENCE = 1.0
+#: A single edge stays in doubt by half its distance (at most 3 px) from that of a second reading which lowers the same
+#: measure by this much.
+SUSPICION, SUSPICION_SHARE, LARGEST_SUSPICION_PX = 0.15, 0.5, 3.0
+#: The model's circle lies within this of the traced one's centre, pixels; further off, half the distance is in doubt.
+STEADY_CENTRE_PX = 0.7
+#: A traced edge of less merit than this is weak; each tenth below costs 0.3 px.
+WEAK_MERIT, WEAK_SHARE = 0.6, 3.0
+
+
+@dataclass(frozen=True)
+class FaceEdge:
+    """A tube's own edge.
+
+    Parameters
+    ----------
+    edge : RoundEdge
+        The edge: points on the model's circle, at the height at which it lies.
+    gap_mm : float
+        Width of the chamfer whose other edge was told apart; 0 when none was.
+    u_px : float
+        Standard uncertainty of its place, common to the whole round, pixels.
+    """
+
+    edge: RoundEdge
+    gap_mm: float
+    u_px: float
+
+
+def face_edge(
+    image: LightImage,
+    calibration: Calibration,
+    traced: RoundEdge,
+    height_mm: float,
+    length_mm: float,
+    *,
+    outer: bool,
+    mask: Mask | None = None,
+) -> FaceEdge | None:
+    """Find a tube's own edge near a traced one.
+
+    Parameters
+    ----------
+    image, calibration
+        The photograph and its geometry.
+    traced : RoundEdge
+        The sharpest edge there: the tube's own, its chamfer's other one, or something between.
+    height_mm : float
+        Height of the tube's face above the card.
+    length_mm : float
+        Length of the tube: how far below the face its wall ends.
+    outer : bool
+        The outside, else the bore.
+    mask : callable, optional
+        Which samples of a map count; default all.
+
+    Returns
+    -------
+    FaceEdge or None
+        None where the surroundings run out of the photograph or hide the edge.
+    """
+    data = _data(image, calibration, traced, height_mm, length_mm, outer, mask)
+    if data is None:
+        return None
+    radius = traced.circle.radius * traced.px_per_mm
+    fits = _fits(data, radius, WIDEST_CHAMFER_MM * traced.px_per_mm)
+    if not fits:
+        return None
+    chosen, u_px = choose(fits, outer=outer)
+    if abs(chosen.radius - radius) > REACH_PX or np.hypot(chosen.x, chosen.y) > REACH_PX:
+        return None
+    moved = max(float(np.hypot(chosen.x, chosen.y)) - STEADY_CENTRE_PX, 0.0)
+    weak = max(WEAK_MERIT - traced.merit, 0.0)
+    u_px = float(np.sqrt(u_px**2 + (0.5 * moved) ** 2 + (WEAK_SHARE * weak) ** 2))
+    px = 1.0 / traced.px_per_mm
+    gap_mm = chosen.gap * px
+    centre = traced.circle.centre + np.array([chosen.x, chosen.y]) * px
+    circle = Circle(
+        float(centre[0]), float(centre[1]), chosen.radius * px, traced.circle.covariance,
+        np.zeros(RADII), np.ones(RADII),
+    )  # fmt: skip
+    angles = np.arange(RADII) * (2.0 * np.pi / RADII)
+    direction = np.column_stack([np.cos(angles), np.sin(angles)])
+    rule = level(height_mm - gap_mm)
+    points_px = calibration.view.to_pixels(circle.centre + direction * circle.radius, height_mm - gap_mm)
+    contrast = np.interp(angles, data.angles, chosen.heights[:, 0])
+    edge = replace(traced, points_px=points_px, contrast=contrast, circle=circle, heights=rule)
+    return FaceEdge(edge, gap_mm, u_px)
+
+
+def choose(fits: list[RingFit], *, outer: bool) -> tuple[RingFit, float]:
+    """The fit that explains the light best, and the standard uncertainty of its edge in pixels.
+
+    Parameters
+    ----------
+    fits : list of RingFit
+        The single edge first, then chamfers of several widths.
+    outer : bool
+        The outside, else the bore.
+    """
+    typical = max(min(float(np.median(fit.left)) for fit in fits), 1e-14)
+
+    def cost(fit: RingFit) -> float:
+        own = float(np.mean(np.log1p(fit.left / typical)))
+        return own + BLUR_COST * float(np.log(fit.blur_share)) ** 2
+
+    single = fits[0]
+    double = [fit for fit in fits[1:] if _believable(fit)]
+    best = min(double, key=cost, default=single)
+    evidence = cost(single) - cost(best)
+    if best is single or evidence < EVIDENCE:
+        own = SINGLE_OUTER_U_PX if outer else SINGLE_BORE_U_PX
+        other = min(abs(best.radius - single.radius), LARGEST_SUSPICION_PX) if evidence > SUSPICION else 0.0
+        return single, float(np.hypot(own, SUSPICION_SHARE * other))
+    alike = [fit.radius for fit in double if cost(fit) < cost(best) + ALIKE]
+    spread = 0.5 * (max(alike) - min(alike))
+    return best, float(np.hypot(DOUBLE_U_PX if evidence > SURE_EVIDENCE else BARE_U_PX, spread))
+
+
+def _believable(fit: RingFit) -> bool:
+    strongest = np.percentile(np.abs(fit.heights), 90, axis=0)
+    steady = abs(np.log(fit.blur_share)) < LARGEST_BLUR_CHANGE
+    return bool(steady and strongest.min() > SMALLEST_SHARE * strongest.max())
+
+
+def _fits(data: RingData, radius: float, widest_px: float) -> list[RingFit]:
+    """The best fit for every width of a chamfer; the single edge first."""
+    outward = 1.0 if data.outer else -1.0
+    found: list[RingFit] = []
+    for gap in (0.0, *(g for g in GAPS_PX if g <= widest_px + 0.5)):
+        # What was traced is either the tube's own edge, or the chamfer's other one, or lies between.
+        starts = (radius,) if gap == 0.0 else (radius, radius + outward * gap, radius + 0.5 * outward * gap)
+        fits = []
+        for start in starts:
+            try:
+                fit = fit_rings(data, start, gap, rounds=3)
+            except np.linalg.LinAlgError:
+                continue
+            if np.isfinite(fit.radius):
+                fits.append(fit)
+        if fits:
+            found.append(min(fits, key=lambda fit: float(np.median(fit.left))))
+        elif gap == 0.0:
+            return []
+    return found
+
+
+def _data(
+    image: LightImage,
+    calibration: Calibration,
+    traced: RoundEdge,
+    height_mm: float,
+    length_mm: float,
+    outer: bool,
+    mask: Mask | None,
+) -> RingData | None:
+    view, px = calibration.view, 1.0 / traced.px_per_mm
+    circle = traced.circle
+    inner_mm, outer_mm = circle.radius - REACH_PX * px, circle.radius + REACH_PX * px
+    if inner_mm < 1.0 * px:
+        inner_mm = 1.0 * px
+    polar = unroll(
+        image, view, circle.centre, height_mm, inner_mm, outer_mm, angles=2 * RADII, step_px=STEP_PX, arc_px=0.0,
+        colour=False,
+    )  # fmt: skip
+    light = polar.channel()
+    if not np.isfinite(light).all():
+        return None
+    arc = 2.0 * np.pi * circle.radius * traced.px_per_mm / len(light)
+    light = ndimage.gaussian_filter1d(light, ARC_SMOOTHING_PX / arc, axis=0, mode="wrap")[::2]
+    seen = np.ones(light.shape, dtype=bool) if mask is None else mask(polar)[::2]
+    if np.mean(seen.sum(axis=1) > 0.6 * seen.shape[1]) < 0.5:
+        return None
+    camera = view.position_mm
+    above = -float(camera[2]) - height_mm
+    spread = calibration.spread or EdgeSpread(max(calibration.blur_px, 0.5), 0.0)
+    return RingData(
+        light, polar.radii_mm / px, polar.angles[::2], seen, (circle.centre - camera[:2]) / above,
+        above / px, max(length_mm, 0.1) / px, outer, spread,
+    )  # fmt: skip

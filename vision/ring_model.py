@@ -1,0 +1,227 @@
+"""A model of the light across a tube's edge: concentric steps of unknown height on every radius.
+
+Where a chamfer of 0.05 mm lies between face and side, its two edges are one or two pixels apart and melt into one; the
+sharpest place lies somewhere between them. Three things tell them apart: the photograph's own edge spread is known from
+the printed square; the chamfer glints where the face does not, so the two steps' heights vary differently round the
+tube; and the geometry is known: the outer edge of a 45 degree chamfer lies as far below the face as it lies outside of
+it, and the far end of the wall, a tube's length below, shows beside the edge on the side that leans away.
+
+On every radius the light is constant + slope + heights times steps: linear. The few common unknowns (radius, centre,
+blur) are found by Gauss-Newton on what is left after the linear part is eliminated (variable projection, Golub &
+Pereyra 1973, with Kaufman's approximation of the derivative), robustly over the radii.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rimsight.calibration.spread import EdgeSpread
+
+FloatArray = NDArray[np.float64]
+
+#: Resolution and reach of the tabulated step, pixels.
+TABLE_STEP_PX, TABLE_REACH_PX = 0.02, 12.0
+#: The far end shows when it lies this far beyond the edge, pixels.
+SMALLEST_STRIP_PX = 0.3
+#: Standard uncertainty of the logarithm of the blur: the tube's end is a few millimetres nearer than the card.
+BLUR_U_LOG = 0.05
+#: How many samples that prior weighs as much as.
+BLUR_WEIGHT = 60.0
+#: Largest change of one Gauss-Newton step, pixels.
+LARGEST_MOVE_PX = 0.7
+
+
+@dataclass(frozen=True)
+class RingData:
+    """Light round a tube's edge; lengths in pixels of the plane of the tube's face.
+
+    Parameters
+    ----------
+    light : ndarray of shape (A, N)
+        Luminance along the radii.
+    place : ndarray of shape (N,)
+        Radii of the samples.
+    angles : ndarray of shape (A,)
+        Directions of the radii.
+    seen : ndarray of shape (A, N), bool
+        Samples that count.
+    slant : ndarray of shape (2,)
+        Sideways shift of the sight line for each unit of depth, away from the camera.
+    distance : float
+        Height of the camera above the face.
+    length : float
+        Depth of the wall's far end below the face.
+    outer : bool
+        An outer edge, else a bore's.
+    spread : EdgeSpread
+        The photograph's edge spread.
+    """
+
+    light: FloatArray
+    place: FloatArray
+    angles: FloatArray
+    seen: NDArray[np.bool_]
+    slant: FloatArray
+    distance: float
+    length: float
+    outer: bool
+    spread: EdgeSpread
+
+    def thinned(self, every: int) -> RingData:
+        """Only every so many-th radius."""
+        return RingData(
+            self.light[::every], self.place, self.angles[::every], self.seen[::every], self.slant, self.distance,
+            self.length, self.outer, self.spread,
+        )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class RingFit:
+    """A model fitted to the light round an edge.
+
+    Parameters
+    ----------
+    radius, x, y : float
+        The tube's own edge: radius and centre less the map's centre, pixels; `gap` below the face.
+    gap : float
+        Width of the chamfer, pixels; 0 for a single edge.
+    blur_share : float
+        Blur over that of the square.
+    left : ndarray of shape (A,)
+        Mean square that is left on every radius.
+    heights : ndarray of shape (A, 1 or 2)
+        Steps of light at the tube's own edge and at the chamfer's other one.
+    """
+
+    radius: float
+    x: float
+    y: float
+    gap: float
+    blur_share: float
+    left: FloatArray
+    heights: FloatArray
+
+
+class _Steps:
+    """The step and its slope, tabulated for one blur."""
+
+    def __init__(self, spread: EdgeSpread, share: float) -> None:
+        self.place = np.arange(-TABLE_REACH_PX, TABLE_REACH_PX, TABLE_STEP_PX)
+        self.step = EdgeSpread(spread.sigma_px * share, spread.overshoot)(self.place)
+        self.slope = np.gradient(self.step, TABLE_STEP_PX)
+
+    def __call__(self, distance: FloatArray) -> tuple[FloatArray, FloatArray]:
+        k = ((distance + TABLE_REACH_PX) * (1.0 / TABLE_STEP_PX)).astype(np.intp)
+        k = np.clip(k, 0, len(self.place) - 1)
+        return self.step[k], self.slope[k]
+
+
+def fit_rings(
+    data: RingData, radius: float, gap: float, *, centre: tuple[float, float] = (0.0, 0.0), rounds: int = 2
+) -> RingFit:
+    """Fit one edge, or the two edges of a chamfer, to the light round a tube.
+
+    Parameters
+    ----------
+    data : RingData
+        The light.
+    radius : float
+        Where the tube's own edge is expected, pixels.
+    gap : float
+        Width of the chamfer, pixels, which is kept; 0 for a single edge.
+    centre : tuple of 2 floats
+        Expected centre less the map's centre.
+    rounds : int
+        Rounds in which radii that fit badly lose weight.
+
+    Returns
+    -------
+    RingFit
+    """
+    q = np.array([radius, centre[0], centre[1], 0.0])
+    weights = np.ones(len(data.angles))
+    for turn in range(rounds):
+        steps = _Steps(data.spread, float(np.exp(q[3])))
+        left, heights, slopes = _solve(data, steps, q, gap)
+        damping = 1e-2
+        for _ in range(4):
+            root = np.sqrt(weights)[:, None]
+            r = (left * root).ravel()
+            jacobian = (slopes * root[:, :, None]).reshape(-1, 4)
+            size = float(r @ r)
+            prior = size / max(r.size, 1) * BLUR_WEIGHT / BLUR_U_LOG**2
+            normal = jacobian.T @ jacobian
+            gradient = -jacobian.T @ r
+            normal[3, 3] += prior
+            gradient[3] -= prior * q[3]
+            normal += damping * np.diag(np.diag(normal)) + 1e-12 * np.eye(4)
+            move = np.clip(np.linalg.solve(normal, gradient), -LARGEST_MOVE_PX, LARGEST_MOVE_PX)
+            move[3] = np.clip(move[3], -0.1, 0.1)
+            trial = q + move
+            new_steps = _Steps(data.spread, float(np.exp(trial[3])))
+            new_left, new_heights, new_slopes = _solve(data, new_steps, trial, gap)
+            new_size = float(np.sum((new_left * root) ** 2))
+            if new_size + prior * trial[3] ** 2 < size + prior * q[3] ** 2:
+                q, left, heights, slopes = trial, new_left, new_heights, new_slopes
+                damping *= 0.3
+                if np.abs(move[:3]).max() < 0.01:
+                    break
+            else:
+                damping *= 8.0
+        square = _mean_square(data, left)
+        typical = max(float(np.median(square)), 1e-14)
+        if turn < rounds - 1:
+            weights = typical / (square + typical)
+    return RingFit(float(q[0]), float(q[1]), float(q[2]), gap, float(np.exp(q[3])), square, heights)
+
+
+def _mean_square(data: RingData, left: FloatArray) -> FloatArray:
+    return np.asarray(np.sum(left**2, axis=1) / np.maximum(data.seen.sum(axis=1), 1))
+
+
+def _solve(data: RingData, steps: _Steps, q: FloatArray, gap: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """What is left (A, N), the steps' heights (A, K), and the derivative of what is left (A, N, 4)."""
+    cosine, sine = np.cos(data.angles), np.sin(data.angles)
+    outward = 1.0 if data.outer else -1.0
+
+    def at(radius: float, depth: float) -> FloatArray:
+        share = data.distance / (data.distance + depth)
+        x, y = q[1] - depth * data.slant[0], q[2] - depth * data.slant[1]
+        return np.asarray(radius * share + x * cosine + y * sine)
+
+    own = at(q[0], gap)
+    rings = [(own, np.ones(len(own), dtype=bool), 0.0)]
+    if gap > 0.0:
+        rings.append((at(q[0] - outward * gap, 0.0), np.ones(len(own), dtype=bool), 0.0))
+    far = at(q[0], data.length)
+    rings.append((far, (far - own) * outward > SMALLEST_STRIP_PX, 0.0 if data.outer else 1.0))
+    count = 2 + len(rings)
+    shape = data.light.shape
+    basis = np.empty((*shape, count))
+    basis[..., 0] = 1.0
+    basis[..., 1] = (data.place - data.place.mean()) / 10.0
+    slopes = []
+    for k, (position, shown, level) in enumerate(rings):
+        step, slope = steps(data.place[None, :] - position[:, None])
+        basis[..., 2 + k] = np.where(shown[:, None], step - level, 0.0)
+        slopes.append(np.where(shown[:, None], slope, 0.0))
+    basis *= data.seen[..., None]
+    light = data.light * data.seen
+    transposed = basis.transpose(0, 2, 1)
+    normal = transposed @ basis + 1e-5 * np.eye(count)
+    inverse = np.linalg.inv(normal)
+    heights = (inverse @ (transposed @ light[..., None]))[..., 0]
+    left = light - (basis @ heights[..., None])[..., 0]
+    # d left / d position = height * slope, less what the linear part takes up of it.
+    moved = np.zeros(shape)
+    blurred = np.zeros(shape)
+    for k, slope in enumerate(slopes):
+        own_part = heights[:, 2 + k, None] * slope * data.seen
+        moved += own_part
+        blurred += own_part * (data.place[None, :] - rings[k][0][:, None])
+    parts = np.stack([moved, moved * cosine[:, None], moved * sine[:, None], blurred], axis=-1)
+    parts -= basis @ (inverse @ (transposed @ parts))
+    return left, heights[:, 2 : 2 + len(rings) - 1], parts

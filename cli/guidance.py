@@ -46,6 +46,8 @@ CHECKED_U = 0.1 / 150.0
 GUESSED_SEAT_U_MM = 0.13 * 0.86
 #: Name of the remedy of a second photo, and those that it spares.
 SECOND, TYPED_HEIGHTS = "second photo", ("--length", "--height", "--bore")
+#: A typed height is named first when it leaves at most this many times what a second photo would.
+ABOUT_AS_LITTLE = 1.15
 #: Sideways moves that a second photo is advised from, millimetres, and what a longer one must leave at most of the
 #: uncertainty that a shorter one leaves.
 SECOND_PHOTO_MM, WORTH_MOVING = (30.0, 50.0, 70.0, 100.0), 0.8
@@ -138,6 +140,14 @@ def guidance(measured: Measurement) -> Guidance:
     )
     best = min(after, key=lambda remedy: after[remedy], default=None)
     second = next((remedy for remedy in after if remedy.option == SECOND), None)
+    if best is second and second is not None:
+        # A typed height that leaves about as little is the surer way: it does not rest on the edge of another photo.
+        typed = [
+            remedy
+            for remedy in after
+            if remedy.option in TYPED_HEIGHTS and after[remedy] < ABOUT_AS_LITTLE * after[second]
+        ]
+        best = min(typed, key=lambda remedy: after[remedy], default=best)
     useful = second is not None and after[second] < (1.0 - SMALLEST_GAIN) * found.u95
     if best is not None and second is not None and useful and best.option in TYPED_HEIGHTS:
         # Nobody has to type what a second photo tells as well.

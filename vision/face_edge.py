@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from rimsight.calibration.height import Height
 from rimsight.calibration.pixels import LightImage
 from rimsight.calibration.spread import EdgeSpread
 from rimsight.calibration.square import Calibration
@@ -44,11 +45,13 @@ ALIKE = 0.06
 #: surely or barely.
 SINGLE_OUTER_U_PX, SINGLE_BORE_U_PX, DOUBLE_U_PX, BARE_U_PX = 0.3, 0.5, 0.3, 0.7
 SURE_EVIDENCE = 1.0
-#: A single edge stays in doubt by half its distance (at most 3 px) from that of a second reading which lowers the same
-#: measure by this much.
-SUSPICION, SUSPICION_SHARE, LARGEST_SUSPICION_PX = 0.15, 0.5, 3.0
+#: A single edge stays in doubt by half its distance from that of a second reading which lowers the same measure by this
+#: much; by at most 1.5 px, since a wider chamfer would show surely.
+SUSPICION, SUSPICION_SHARE, LARGEST_SUSPICION_PX = 0.4, 0.5, 1.5
 #: The model's circle lies within this of the traced one's centre, pixels; further off, half the distance is in doubt.
 STEADY_CENTRE_PX = 0.7
+#: Largest standard uncertainty of where the wall's far end shows, pixels.
+LARGEST_FAR_U_PX = 1.0
 #: A traced edge of less merit than this is weak; each tenth below costs 0.3 px.
 WEAK_MERIT, WEAK_SHARE = 0.6, 3.0
 
@@ -77,7 +80,7 @@ def face_edge(
     calibration: Calibration,
     traced: RoundEdge,
     height_mm: float,
-    length_mm: float,
+    length: Height,
     *,
     outer: bool,
     mask: Mask | None = None,
@@ -92,7 +95,7 @@ def face_edge(
         The sharpest edge there: the tube's own, its chamfer's other one, or something between.
     height_mm : float
         Height of the tube's face above the card.
-    length_mm : float
+    length : Height
         Length of the tube: how far below the face its wall ends.
     outer : bool
         The outside, else the bore.
@@ -102,10 +105,11 @@ def face_edge(
     Returns
     -------
     FaceEdge or None
-        None where the surroundings run out of the photograph or hide the edge.
+        None where the surroundings run out of the photograph or hide the edge, or where the length is so little known
+        that the wall's far end may lie anywhere beside the edge.
     """
-    data = _data(image, calibration, traced, height_mm, length_mm, outer, mask)
-    if data is None:
+    data = _data(image, calibration, traced, height_mm, length.mm, outer, mask)
+    if data is None or length.u_mm * traced.px_per_mm * float(np.hypot(*data.slant)) > LARGEST_FAR_U_PX:
         return None
     radius = traced.circle.radius * traced.px_per_mm
     fits = _fits(data, radius, WIDEST_CHAMFER_MM * traced.px_per_mm)

@@ -178,7 +178,7 @@ def read_rim(
         raise _hidden(tube_edge)
     rule = wall(heights.lower_mm, heights.upper_mm)
     own = face_edge(
-        image, calibration, tube_edge, top, length.mm, outer=True, mask=_outside(view, stone_edge, rule, top, blur)
+        image, calibration, tube_edge, top, length, outer=True, mask=_outside(view, stone_edge, rule, top, blur)
     )
     tube_gap = 0.0
     if own is not None:

@@ -125,8 +125,8 @@ def read_tube(
             "both edges of the tube's end standing out",
             "turn the light, or put a darker paper under the tube, inside the frame",
         )
-    own_outer = face_edge(image, calibration, outer_edge, height, length.mm, outer=True)
-    own_bore = face_edge(image, calibration, bore_edge, height, length.mm, outer=False) if bore_edge else None
+    own_outer = face_edge(image, calibration, outer_edge, height, length, outer=True)
+    own_bore = face_edge(image, calibration, bore_edge, height, length, outer=False) if bore_edge else None
     outer_gap, bore_gap = (own.gap_mm if own is not None else 0.0 for own in (own_outer, own_bore))
     if own_outer is not None:
         outer_edge = own_outer.edge

@@ -70,13 +70,6 @@ class RingData:
     outer: bool
     spread: EdgeSpread
 
-    def thinned(self, every: int) -> RingData:
-        """Only every so many-th radius."""
-        return RingData(
-            self.light[::every], self.place, self.angles[::every], self.seen[::every], self.slant, self.distance,
-            self.length, self.outer, self.spread,
-        )  # fmt: skip
-
 
 @dataclass(frozen=True)
 class RingFit:

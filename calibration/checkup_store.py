@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, replace
@@ -11,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from rimsight.calibration.edge_bias import EdgeBias
-from rimsight.calibration.files import home_folder, write_whole
+from rimsight.calibration.files import home_folder, read_records, write_records
 from rimsight.calibration.profile_match import SAME_F35, SAME_FOCAL, CameraFacts
 
 FILE_VERSION = 1
@@ -140,21 +139,7 @@ def load_checkups(path: Path) -> dict[str, CheckUp]:
     OSError
         The file can't be read.
     """
-    try:
-        content = path.read_bytes()
-    except FileNotFoundError:
-        return {}
-    remedy = "restore it from a backup, or delete it and run 'rimsight check-up' again"
-    try:
-        data = json.loads(content.decode("utf-8-sig"))
-    except (ValueError, RecursionError) as failure:
-        raise ValueError(f"the check-ups in {path} can't be read ({failure}); {remedy}") from failure
-    version = data.get("version") if isinstance(data, dict) else None
-    if isinstance(version, int) and version > FILE_VERSION:
-        raise ValueError(f"the check-ups in {path} are of version {version}; install a newer rimsight")
-    found = data.get("check_ups") if isinstance(data, dict) else None
-    if version != FILE_VERSION or not isinstance(found, dict):
-        raise ValueError(f"{path} holds no check-ups; {remedy}")
+    found = read_records(path, "check_ups", FILE_VERSION, what="check-ups", again="rimsight check-up")
     return {name: _read(name, record, path) for name, record in found.items()}
 
 
@@ -223,9 +208,7 @@ def remove_checkup(path: Path, name: str) -> CheckUp:
 
 def _write(path: Path, known: Mapping[str, CheckUp]) -> None:
     plain = {name: {k: v for k, v in asdict(one).items() if k != "name"} for name, one in known.items()}
-    path.parent.mkdir(parents=True, exist_ok=True)
-    text = json.dumps({"version": FILE_VERSION, "check_ups": plain}, indent=2, ensure_ascii=False) + "\n"
-    write_whole(path, text.encode(), overwrite=True)
+    write_records(path, "check_ups", FILE_VERSION, plain)
 
 
 def that_fit(

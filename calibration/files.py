@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import errno
+import json
 import os
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 #: Environment variable that replaces the user's configuration folder.
 HOME_VARIABLE = "RIMSIGHT_HOME"
@@ -21,6 +24,55 @@ def home_folder() -> Path:
     from platformdirs import user_config_path
 
     return user_config_path("rimsight", appauthor=False)
+
+
+def read_records(path: Path, member: str, version: int, *, what: str, again: str) -> Mapping[str, Any]:
+    """Read the named records of one of the user's JSON files; none if there is no file.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    member : str
+        Name of the member that holds the records.
+    version : int
+        The file's version that this program knows.
+    what : str
+        What the records are, in words, for messages.
+    again : str
+        Command that makes them again.
+
+    Raises
+    ------
+    ValueError
+        The file is broken, holds something else, or was written by a newer version. It is never passed over in silence:
+        without its records the photographs would measure differently.
+    OSError
+        The file can't be read.
+    """
+    try:
+        content = path.read_bytes()
+    except FileNotFoundError:
+        return {}
+    remedy = f"restore it from a backup, or delete it and run '{again}' again"
+    try:
+        data = json.loads(content.decode("utf-8-sig"))
+    except (ValueError, RecursionError) as failure:
+        raise ValueError(f"the {what} in {path} can't be read ({failure}); {remedy}") from failure
+    found = data.get("version") if isinstance(data, dict) else None
+    if isinstance(found, int) and found > version:
+        raise ValueError(f"the {what} in {path} are of version {found}; install a newer rimsight")
+    records = data.get(member) if isinstance(data, dict) else None
+    if found != version or not isinstance(records, dict):
+        raise ValueError(f"{path} holds no {what}; {remedy}")
+    return records
+
+
+def write_records(path: Path, member: str, version: int, records: Mapping[str, Any]) -> None:
+    """Write named records as one of the user's JSON files, whole or not at all; makes the folder if need be."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    text = json.dumps({"version": version, member: dict(records)}, indent=2, ensure_ascii=False) + "\n"
+    write_whole(path, text.encode(), overwrite=True)
 
 
 def write_whole(path: Path, content: bytes, *, overwrite: bool) -> None:

@@ -6,16 +6,14 @@ lines of nominally 150 mm; their measured lengths are kept here, by the name of 
 
 from __future__ import annotations
 
-import json
 import math
-from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from rimsight.calibration.card import CHECK_LINE_MM, LAYOUTS, layout
-from rimsight.calibration.files import home_folder, write_whole
+from rimsight.calibration.files import home_folder, read_records, write_records
 
 #: Version of the file of records.
 FILE_VERSION = 1
@@ -150,27 +148,10 @@ def load_checks(path: Path) -> dict[str, PrintCheck]:
     OSError
         The file can't be read.
     """
-    try:
-        content = path.read_bytes()
-    except FileNotFoundError:
-        return {}
-    return {name: _check_of(name, record, path) for name, record in _records_of(content, path).items()}
-
-
-def _records_of(content: bytes, path: Path) -> Mapping[str, Any]:
-    """Return the member `cards` of the file's content."""
-    remedy = "restore it from a backup, or delete it and run 'rimsight card check' again"
-    try:
-        data = json.loads(content.decode("utf-8-sig"))
-    except (ValueError, RecursionError) as failure:
-        raise ValueError(f"the records of printed cards in {path} can't be read ({failure}); {remedy}") from failure
-    version = data.get("version") if isinstance(data, dict) else None
-    if isinstance(version, int) and version > FILE_VERSION:
-        raise ValueError(f"the records of printed cards in {path} are of version {version}; install a newer rimsight")
-    cards = data.get("cards") if isinstance(data, dict) else None
-    if version != FILE_VERSION or not isinstance(cards, dict):
-        raise ValueError(f"{path} holds no records of printed cards; {remedy}")
-    return cards
+    records = read_records(
+        path, "cards", FILE_VERSION, what="records of printed cards", again="rimsight card check"
+    )
+    return {name: _check_of(name, record, path) for name, record in records.items()}
 
 
 def _check_of(name: str, record: Any, path: Path) -> PrintCheck:
@@ -207,9 +188,7 @@ def save_check(path: Path, check: PrintCheck) -> PrintCheck:
     checks.pop(check.name, None)  # so that the newest stands last, whatever the clock says
     checks[check.name] = check
     cards = {name: {key: value for key, value in asdict(one).items() if key != "name"} for name, one in checks.items()}
-    path.parent.mkdir(parents=True, exist_ok=True)
-    text = json.dumps({"version": FILE_VERSION, "cards": cards}, indent=2, ensure_ascii=False) + "\n"
-    write_whole(path, text.encode(), overwrite=True)
+    write_records(path, "cards", FILE_VERSION, cards)
     return check
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
@@ -13,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from rimsight.calibration.camera import Camera
-from rimsight.calibration.files import home_folder, write_whole
+from rimsight.calibration.files import home_folder, read_records, write_records
 
 FILE_VERSION = 1
 
@@ -109,21 +108,9 @@ def load_profiles(path: Path) -> dict[str, CameraProfile]:
     OSError
         The file can't be read.
     """
-    try:
-        content = path.read_bytes()
-    except FileNotFoundError:
-        return {}
-    remedy = "restore it from a backup, or delete it and run 'rimsight camera profile' again"
-    try:
-        data = json.loads(content.decode("utf-8-sig"))
-    except (ValueError, RecursionError) as failure:
-        raise ValueError(f"the camera profiles in {path} can't be read ({failure}); {remedy}") from failure
-    version = data.get("version") if isinstance(data, dict) else None
-    if isinstance(version, int) and version > FILE_VERSION:
-        raise ValueError(f"the camera profiles in {path} are of version {version}; install a newer rimsight")
-    cameras = data.get("cameras") if isinstance(data, dict) else None
-    if version != FILE_VERSION or not isinstance(cameras, dict):
-        raise ValueError(f"{path} holds no camera profiles; {remedy}")
+    cameras = read_records(
+        path, "cameras", FILE_VERSION, what="camera profiles", again="rimsight camera profile"
+    )
     return {name: _profile_of(name, record, path) for name, record in cameras.items()}
 
 
@@ -193,6 +180,4 @@ def remove_profile(path: Path, name: str) -> CameraProfile:
 
 def _write(path: Path, profiles: Mapping[str, CameraProfile]) -> None:
     cameras = {name: {k: v for k, v in asdict(one).items() if k != "name"} for name, one in profiles.items()}
-    path.parent.mkdir(parents=True, exist_ok=True)
-    text = json.dumps({"version": FILE_VERSION, "cameras": cameras}, indent=2, ensure_ascii=False) + "\n"
-    write_whole(path, text.encode(), overwrite=True)
+    write_records(path, "cameras", FILE_VERSION, cameras)

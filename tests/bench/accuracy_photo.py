@@ -144,10 +144,12 @@ def _program(kind: str, photo: Path, truth: dict[str, Any]) -> tuple[dict[str, A
     from rimsight.cli.measure_inputs import read_inputs
     from rimsight.cli.measuring import measure
     from rimsight.cli.result import main_edge, result_of
+    from rimsight.vision.outline import RoundEdge
 
     measured = measure(read_inputs(kind, typed(truth)), photo)
     result: dict[str, Any] = json.loads(json.dumps(result_of(measured)))
     edge = main_edge(measured)
+    assert isinstance(edge, RoundEdge), kind
     middle = edge.points_px.mean(axis=0)
     away = float(np.hypot(*(middle - truth["subject_px"])))
     radius = float(np.hypot(*(edge.points_px - middle).T).mean())

@@ -19,7 +19,7 @@ FloatArray = NDArray[np.float64]
 
 #: Pixels: a tube of 3 mm at 25 px/mm seen from 200 mm, 5 mm long.
 RADIUS, DISTANCE, LENGTH = 40.0, 5000.0, 125.0
-ANGLES = np.arange(192) * (2.0 * np.pi / 192)
+ANGLES = np.asarray(np.arange(192) * (2.0 * np.pi / 192), dtype=np.float64)
 
 
 def ring_light(
@@ -33,7 +33,7 @@ def ring_light(
     radius: float = RADIUS,
 ) -> RingData:
     """Light across a tube's edge: face, chamfer that glints in three places, wall, ground, by the geometry alone."""
-    place = np.arange(radius - 7.0, radius + 7.0, 0.5)
+    place = np.asarray(np.arange(radius - 7.0, radius + 7.0, 0.5), dtype=np.float64)
     outward = 1.0 if outer else -1.0
     cosine, sine = np.cos(ANGLES), np.sin(ANGLES)
 

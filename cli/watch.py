@@ -80,9 +80,15 @@ def register(app: typer.Typer) -> None:
             arrivals.ignore(folder)
         if not as_json:
             typer.echo(f"Watching {folder}; Ctrl-C ends it.")
-        with _ended_by_signal():
-            for arrived in pictures_of(folder, arrivals, watcher.tick):
+        with ended_by_signal() as end_if_asked:
+
+            def tick() -> None:
+                end_if_asked()
+                watcher.tick()
+
+            for arrived in pictures_of(folder, arrivals, tick):
                 watcher.take(arrived)
+                end_if_asked()
         watcher.tick(last=True)
         if not as_json:
             typer.echo(watcher.summary())
@@ -272,16 +278,30 @@ def pictures_of(folder: Path, arrivals: Arrivals, tick: Callable[[], None]) -> I
 
 
 @contextmanager
-def _ended_by_signal() -> Iterator[None]:
+def ended_by_signal() -> Iterator[Callable[[], None]]:
+    """End the block at Ctrl-C or SIGTERM; gives what ends it if it was asked to end before.
+
+    An interrupt that arrives while Python clears up (in a finaliser, in a library's callback) is printed and forgotten:
+    seen once, watching went on for ever. So it is remembered as well, and asked for between pictures.
+    """
+    asked = False
+
     def end(_signal: int, _frame: object) -> None:
+        nonlocal asked
+        asked = True
         raise KeyboardInterrupt
 
-    before = signal.signal(signal.SIGTERM, end)
+    def end_if_asked() -> None:
+        if asked:
+            raise KeyboardInterrupt
+
+    before = {one: signal.signal(one, end) for one in (signal.SIGINT, signal.SIGTERM)}
     try:
         with suppress(KeyboardInterrupt):
-            yield
+            yield end_if_asked
     finally:
-        signal.signal(signal.SIGTERM, before)
+        for one, handler in before.items():
+            signal.signal(one, handler)
 
 
 def _tell_json(told: dict[str, Any]) -> None:

@@ -12,7 +12,6 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +23,7 @@ from rimsight.archive.store import Archive
 from rimsight.archive.verify import verify
 from rimsight.cli.app import main
 from rimsight.cli.arrivals import Arrivals, Arrived, Unfinished, is_picture
-from rimsight.cli.watch import HELD, Watcher, ended_by_signal, typed_inputs
+from rimsight.cli.watch import HELD, Watcher, typed_inputs
 from tests.archive import sample
 
 ROOT = Path(__file__).parents[2]
@@ -493,20 +492,3 @@ def test_what_would_fail_with_every_picture_is_refused_at_once(
         main(["watch", str(folder), *arguments])
     assert caught.value.code == 2
     assert says in capsys.readouterr().err
-
-
-@needs_signals
-@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])
-def test_an_interrupt_that_was_swallowed_still_ends_it(how: signal.Signals) -> None:
-    """Regression: Ctrl-C during a finaliser is printed and forgotten by Python, and watching went on."""
-    reached = []
-    before = signal.getsignal(how)
-    with ended_by_signal() as end_if_asked:
-        end_if_asked()
-        with suppress(KeyboardInterrupt):
-            signal.raise_signal(how)
-        reached.append("swallowed")
-        end_if_asked()
-        reached.append("went on")
-    assert reached == ["swallowed"]
-    assert signal.getsignal(how) is before

@@ -105,12 +105,6 @@ class RoundEdge:
         """Share of the round on which something new still lies just outside."""
         return float(np.mean(self.outside))
 
-    def novelty_towards(self, direction: FloatArray) -> float:
-        """The same on the half of the round that faces a direction (2,) of the card."""
-        angles = np.arange(len(self.outside)) * (2.0 * np.pi / len(self.outside))
-        facing = np.cos(angles) * direction[0] + np.sin(angles) * direction[1] > 0.3 * float(np.hypot(*direction))
-        return float(np.mean(self.outside[facing])) if facing.any() else self.novelty_outside
-
     @property
     def merit(self) -> float:
         """High for a sharp ring seen all round: support over scatter in pixels."""

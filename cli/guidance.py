@@ -221,7 +221,7 @@ def _second_photo(measured: Measurement) -> list[Remedy]:
 
     from rimsight.calibration.baseline import Planned, after_move, furthest_move_mm
     from rimsight.calibration.uncertainty import combined, from_ufloat
-    from rimsight.cli.measuring import prior_of
+    from rimsight.cli.opening import prior_of
     from rimsight.cli.result import main_edge
 
     calibration = measured.calibration

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from rimsight.calibration.height import Height
     from rimsight.calibration.print_check import PrintCheck
 
-KINDS = ("stone", "tube", "rim", "side")
+KINDS = ("stone", "tube", "rim", "side", "parcel")
 
 #: Inputs that each kind knows beside the shared ones.
 OWN = {
@@ -23,8 +23,13 @@ OWN = {
     "tube": ("length",),
     "rim": ("length", "bore", "wall", "height", "metal", "rules"),
     "side": ("of", "in_front"),
+    "parcel": ("of", "length", "metal", "group"),
 }
 SHARED = ("card", "check_lines", "card_check", "camera", "square_side", "camera_distance", "card_height", "pick")
+#: Stones that differ by no more belong to one size group, millimetres (common practice, no source).
+USUAL_GROUP_MM = 0.05
+#: What `of` may be.
+OF = {"side": ("stone", "tube"), "parcel": ("stones", "tubes")}
 #: Inputs that exclude each other.
 EITHER = (("bore", "wall"), ("card", "check_lines"), ("card", "square_side"), ("check_lines", "square_side"))
 
@@ -36,7 +41,7 @@ class Inputs:
     Parameters
     ----------
     kind : str
-        "stone", "tube", "rim" or "side".
+        One of `KINDS`.
     height_mm : float or None
         Height of the girdle: above the table (stone) or above the tube's end (rim).
     length_mm : float or None
@@ -44,7 +49,7 @@ class Inputs:
     bore_mm, wall_mm : float or None
         Of the tube.
     metal : str or None
-        Metal of the tube, for the house rules.
+        Metal of the tube, for the house rules; of the tubes that a parcel's stones may take.
     rules : Path or None
         File of house rules in place of the user's own.
     card : str or None
@@ -62,9 +67,11 @@ class Inputs:
     pick : int or None
         Which of several subjects.
     of : str or None
-        What is seen from the side: "stone" or "tube"; None to find out.
+        What is seen from the side: "stone" or "tube", None to find out; what a parcel holds: "stones" or "tubes".
     in_front_mm : float or None
         Height above the card of the axis of a stone that is seen from the side.
+    group_mm : float or None
+        Largest difference within a size group of a parcel.
     """
 
     kind: str
@@ -83,6 +90,7 @@ class Inputs:
     pick: int | None = None
     of: str | None = None
     in_front_mm: float | None = None
+    group_mm: float | None = None
 
     def typed_height(self, value_mm: float | None, what: str) -> Height | None:
         """A typed height with its uncertainty, None if it was not typed."""
@@ -99,7 +107,7 @@ def read_inputs(kind: str, given: Mapping[str, Any]) -> Inputs:
     Parameters
     ----------
     kind : str
-        "stone", "tube", "rim" or "side".
+        One of `KINDS`.
     given : mapping
         By the options' names with underscores: lengths as typed ("6,12", "0.25in") or as numbers of millimetres.
 
@@ -120,6 +128,13 @@ def read_inputs(kind: str, given: Mapping[str, Any]) -> Inputs:
             raise ValueError(
                 f"{name!r} is no input of '{kind}'; there are {', '.join((*OWN[kind], *SHARED[:2], *SHARED[3:]))}"
             )
+    if kind == "parcel":
+        given = {"of": OF[kind][0], "group": USUAL_GROUP_MM, **given}
+        if "pick" in given:
+            raise ValueError("--pick: a parcel's things are all measured, none is picked")
+    of = _of(kind, given)
+    if of == "stones" and "length" in given:
+        raise ValueError("--length is the tubes' length: add --of tubes")
     for one, other in EITHER:
         if one in given and other in given:
             raise ValueError(f"give --{_option(one)} or --{_option(other)}, not both")
@@ -139,8 +154,9 @@ def read_inputs(kind: str, given: Mapping[str, Any]) -> Inputs:
         camera_distance_mm=_length(given, "camera_distance"),
         card_height_mm=_length(given, "card_height", allow_zero=True) or 0.0,
         pick=_pick(given),
-        of=_of(given),
+        of=of,
         in_front_mm=_length(given, "in_front"),
+        group_mm=_length(given, "group"),
     )
 
 
@@ -202,12 +218,12 @@ def _pick(given: Mapping[str, Any]) -> int | None:
     return int(text)
 
 
-def _of(given: Mapping[str, Any]) -> str | None:
+def _of(kind: str, given: Mapping[str, Any]) -> str | None:
     if "of" not in given:
         return None
     text = str(given["of"]).strip().lower()
-    if text not in ("stone", "tube"):
-        raise ValueError(f"--of: {text[:20]!r} is neither stone nor tube")
+    if text not in OF[kind]:
+        raise ValueError(f"--of: {text[:20]!r} is neither {' nor '.join(OF[kind])}")
     return text
 
 

@@ -13,10 +13,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 from rimsight.cli.measure_inputs import Inputs, read_inputs
+from rimsight.cli.opening import camera_json, open_photo, used_check
 
 if TYPE_CHECKING:
     from rimsight.calibration.height import Height
-    from rimsight.calibration.pose import Prior
     from rimsight.calibration.print_check import PrintCheck
     from rimsight.calibration.profile_match import ProfileMatch
     from rimsight.calibration.square import Calibration
@@ -86,16 +86,12 @@ class Measurement:
     @property
     def camera(self) -> dict[str, Any] | None:
         """The camera profile that was applied, as plain JSON."""
-        from dataclasses import asdict
-
-        return None if self.match.prior is None or self.match.profile is None else asdict(self.match.profile)
+        return camera_json(self.match)
 
     @property
     def check(self) -> PrintCheck | None:
         """The measured check lines that were used."""
-        if not self.calibration.reference.checked or self.calibration.reference.plain:
-            return None
-        return self.checks.get(self.calibration.reference.side_mm) if isinstance(self.checks, dict) else self.checks
+        return used_check(self.checks, self.calibration)
 
 
 def measure_photo(kind: str, photo_path: Path, inputs: Mapping[str, Any]) -> tuple[dict[str, Any], bytes | None]:
@@ -104,7 +100,7 @@ def measure_photo(kind: str, photo_path: Path, inputs: Mapping[str, Any]) -> tup
     Parameters
     ----------
     kind : str
-        "stone", "tube", "rim" or "side".
+        "stone", "tube", "rim", "side" or "parcel".
     photo_path : Path
         The photo's file.
     inputs : mapping
@@ -128,7 +124,14 @@ def measure_photo(kind: str, photo_path: Path, inputs: Mapping[str, Any]) -> tup
     """
     from rimsight.cli.result import result_of
 
-    measured = measure(read_inputs(kind, inputs), photo_path)
+    typed = read_inputs(kind, inputs)
+    if typed.kind == "parcel":
+        from rimsight.cli import parcel_text
+        from rimsight.cli.parcel_run import measure_parcel
+
+        parcel = measure_parcel(typed, photo_path)
+        return parcel_text.json_of(parcel), parcel_text.overlay_of(parcel, "jpg")
+    measured = measure(typed, photo_path)
     return result_of(measured), overlay_of(measured, "jpg")
 
 
@@ -137,26 +140,16 @@ def measure(inputs: Inputs, photo_path: Path, *, check_ups: bool = True) -> Meas
 
     Without `check_ups` the edges are taken as read, whatever a check-up on record says of them.
     """
-    from rimsight.calibration.profile_match import match_profile
-    from rimsight.calibration.square import read_square
-    from rimsight.vision.photo import camera_hint, load_photo
     from rimsight.vision.subjects import SeveralSubjects, choose, find_subjects
 
-    checks = checks_of(inputs)
-    photo = load_photo(photo_path)
-    hint = camera_hint(photo)
-    match = match_profile(photo.exif, photo.light.width_px, photo.light.height_px, name=inputs.camera)
-    if inputs.camera is not None and match.prior is None:
-        raise ValueError(f"--camera {inputs.camera}: {match.reason}")
-    calibration = read_square(
-        photo.light, prior_of(photo, hint, match, inputs), check=checks, square_side_mm=inputs.square_side_mm
-    )
+    opened = open_photo(inputs, photo_path)
+    photo, calibration = opened.photo, opened.calibration
+    known = (inputs, photo, opened.hint, opened.match, opened.checks, calibration)
     try:
         if inputs.kind == "side":
             from rimsight.cli.side_result import read
 
-            seen = read(inputs, photo, calibration)
-            return Measurement(inputs, photo, hint, match, checks, calibration, seen)
+            return Measurement(*known, read(inputs, photo, calibration))
         subjects = find_subjects(photo.light, calibration)
         candidate = choose(subjects, inputs.pick, "stone" if inputs.kind == "stone" else "tube")
     except SeveralSubjects as several:
@@ -169,26 +162,7 @@ def measure(inputs: Inputs, photo_path: Path, *, check_ups: bool = True) -> Meas
 
         reading, corrections = corrected(reading, photo, calibration)
     report = _judged(inputs, reading, calibration) if inputs.kind == "rim" else None
-    return Measurement(inputs, photo, hint, match, checks, calibration, reading, report, corrections=corrections)
-
-
-def prior_of(photo: Photo, hint: FocalHint, match: ProfileMatch, inputs: Inputs) -> Prior:
-    """What is known of the camera: its profile, else what the file says; and the typed distance."""
-    from dataclasses import replace
-
-    from rimsight.calibration.pose import prior_for
-
-    prior = prior_for(
-        photo.light.width_px,
-        photo.light.height_px,
-        f_px=hint.f_px,
-        u_rel_f=hint.u_rel or 0.0,
-        distance_mm=inputs.camera_distance_mm,
-        source=hint.source,
-    )
-    if match.prior is None:
-        return prior
-    return replace(match.prior, distance_mm=prior.distance_mm, u_distance_mm=prior.u_distance_mm)
+    return Measurement(*known, reading, report, corrections=corrections)
 
 
 def overlay_of(measured: Measurement, format: Literal["jpg", "png"]) -> bytes:
@@ -197,23 +171,6 @@ def overlay_of(measured: Measurement, format: Literal["jpg", "png"]) -> bytes:
     from rimsight.vision.overlay import draw, encode
 
     return encode(draw(measured.photo.light, overlay_for(measured)), format)
-
-
-def checks_of(inputs: Inputs) -> dict[float, PrintCheck] | PrintCheck:
-    """Measured check lines: typed with the call, of the named card, or the newest on record for each size of card."""
-    if inputs.check is not None:
-        return inputs.check
-    if inputs.square_side_mm is not None:
-        return {}
-    from rimsight.calibration.print_check import default_path, load_checks
-
-    known = load_checks(default_path())
-    if inputs.card is None:
-        return {check.side_mm: check for check in known.values()}
-    if inputs.card not in known:
-        names = ", ".join(repr(name) for name in known) or "none yet"
-        raise ValueError(f"--card: no printed card named {inputs.card!r} is on record; known: {names}")
-    return known[inputs.card]
 
 
 def _stone(inputs: Inputs, photo: Photo, calibration: Calibration, candidate: Any) -> StoneReading:

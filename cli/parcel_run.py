@@ -16,11 +16,9 @@ if TYPE_CHECKING:
     from rimsight.cli.keeping import Keeping
     from rimsight.cli.measure_command import Measuring
     from rimsight.cli.measure_inputs import Inputs
+    from rimsight.cli.opening import Opened
     from rimsight.vision.parcel import Piece
     from rimsight.vision.photo import Photo
-
-OF = ("stones", "tubes")
-
 
 @dataclass(frozen=True)
 class Asked:
@@ -72,14 +70,22 @@ class Item:
 class Parcel:
     """A measured parcel."""
 
-    of: str
-    photo: Photo
-    calibration: Calibration
+    opened: Opened
     inputs: Inputs
-    checks: Any
     items: list[Item]
-    tolerance_mm: float
     searched_stock: bool
+
+    @property
+    def of(self) -> str:
+        """What lies there: "stones" or "tubes"."""
+        assert self.inputs.of is not None
+        return self.inputs.of
+
+    @property
+    def tolerance_mm(self) -> float:
+        """Largest difference within a size group or a pair."""
+        assert self.inputs.group_mm is not None
+        return self.inputs.group_mm
 
     @property
     def sizes(self) -> dict[int, Any]:
@@ -101,18 +107,9 @@ def run_parcel(photo: Path, asked: Asked, options: Measuring, keeping: Keeping) 
     """
     from rimsight.cli.measure_command import check_output
     from rimsight.cli.measure_inputs import read_inputs
-    from rimsight.cli.values import length_mm
 
-    if asked.of not in OF:
-        raise ValueError(f"--of {asked.of}: a parcel is of {' or '.join(OF)}")
-    if asked.of == "stones" and asked.length is not None:
-        raise ValueError("--length is the tubes' length: add --of tubes")
-    if options.pick is not None:
-        raise ValueError("--pick: a parcel's things are all measured, none is picked")
-    tolerance = length_mm(asked.group, "--group")
-    kind = "stone" if asked.of == "stones" else "tube"
-    own = {} if asked.of == "stones" else {"length": asked.length}
-    inputs = read_inputs(kind, {**options.typed(), **own})
+    own = {"of": asked.of, "length": asked.length, "group": asked.group, "metal": keeping.metal or None}
+    inputs = read_inputs("parcel", {**options.typed(), **own})
     keeping.labels()
     ending = None if options.out is None else check_output(options.out, photo, force=options.force)
     if asked.histogram is not None:
@@ -127,7 +124,7 @@ def run_parcel(photo: Path, asked: Asked, options: Measuring, keeping: Keeping) 
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)
-        parcel = measure_parcel(photo, asked.of, inputs, tolerance, keeping.metal or None)
+        parcel = measure_parcel(inputs, photo)
     result = json_of(parcel)
     overlay = None
     if ending is not None or keeping.wanted():
@@ -148,30 +145,31 @@ def run_parcel(photo: Path, asked: Asked, options: Measuring, keeping: Keeping) 
     from rimsight.cli.keeping import keep_measurement, kept_text
 
     kept = keep_measurement(
-        keeping, kind="parcel", result=result, photo=photo, overlay=overlay, inputs=result["inputs"]
-    )
+        keeping, kind="parcel", result=result, photo=photo, overlay=overlay, inputs=result["inputs"],
+        camera=parcel.opened.camera,
+    )  # fmt: skip
     if kept is not None:
         typer.echo(kept_text(kept), err=options.as_json)
 
 
-def measure_parcel(path: Path, of: str, inputs: Inputs, tolerance_mm: float, metal: str | None = None) -> Parcel:
-    """Measure everything that lies on the card; progress goes to the error output of a terminal."""
-    from rimsight.calibration.profile_match import match_profile
-    from rimsight.calibration.square import read_square
-    from rimsight.cli.measuring import checks_of, prior_of
+def measure_parcel(inputs: Inputs, path: Path) -> Parcel:
+    """Measure everything that lies on the card; progress goes to the error output of a terminal.
+
+    Raises
+    ------
+    PhotoError
+        There is nothing on the card, or the photo does not allow it.
+    ValueError
+        A named card or camera that isn't known, or doesn't fit.
+    OSError
+        The file can't be read.
+    """
+    from rimsight.cli.opening import open_photo
     from rimsight.vision.parcel_find import find_pieces
-    from rimsight.vision.photo import camera_hint, load_photo
     from rimsight.vision.subjects import NothingOnStage
 
-    checks = checks_of(inputs)
-    photo = load_photo(path)
-    hint = camera_hint(photo)
-    match = match_profile(photo.exif, photo.light.width_px, photo.light.height_px, name=inputs.camera)
-    if inputs.camera is not None and match.prior is None:
-        raise ValueError(f"--camera {inputs.camera}: {match.reason}")
-    calibration = read_square(
-        photo.light, prior_of(photo, hint, match, inputs), check=checks, square_side_mm=inputs.square_side_mm
-    )
+    opened = open_photo(inputs, path)
+    photo, calibration = opened.photo, opened.calibration
     things = find_pieces(photo.light, calibration)
     if not things:
         raise NothingOnStage(
@@ -179,11 +177,11 @@ def measure_parcel(path: Path, of: str, inputs: Inputs, tolerance_mm: float, met
             "stones or tubes on the white paper inside the black frame",
             "lay them a millimetre apart inside the frame; if they are there, turn the light",
         )
-    items = (_stones if of == "stones" else _tubes)(photo, calibration, things, inputs)
+    items = (_stones if inputs.of == "stones" else _tubes)(photo, calibration, things, inputs)
     searched = False
-    if of == "stones":
-        items, searched = _with_tubes(items, metal)
-    return Parcel(of, photo, calibration, inputs, checks, items, tolerance_mm, searched)
+    if inputs.of == "stones":
+        items, searched = _with_tubes(items, inputs.metal)
+    return Parcel(opened, inputs, items, searched)
 
 
 def _tell(done: int, total: int) -> None:

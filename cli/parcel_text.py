@@ -51,7 +51,7 @@ def notes_of(parcel: Parcel) -> list[str]:
             notes.append(
                 f"The groups are finer ({parcel.tolerance_mm:g} mm) than the sizes are known (± {typical:.3f} mm)."
             )
-    if not parcel.calibration.reference.checked:
+    if not parcel.opened.calibration.reference.checked:
         notes.append("The card's print was not checked: every size carries 2.5 % (see 'rimsight card check').")
     return notes
 
@@ -63,7 +63,7 @@ def text_of(parcel: Parcel) -> str:
 
     what = "stone" if parcel.of == "stones" else "tube"
     sized = len(parcel.sizes)
-    lines = [f"Parcel: {parcel.photo.path.name}", "", f"{len(parcel.items)} {what}s, {sized} with a size:"]
+    lines = [f"Parcel: {parcel.opened.photo.path.name}", "", f"{len(parcel.items)} {what}s, {sized} with a size:"]
     head = ["no.", "size" if what == "stone" else "outside"]
     head += ["bore"] if what == "tube" else []
     head += ["tube"] if parcel.searched_stock else []
@@ -139,9 +139,9 @@ def json_of(parcel: Parcel) -> dict[str, Any]:
     """The object that the command prints with `--json`."""
     from rimsight.cli.failures import SCHEMA
     from rimsight.cli.keeping import program_version
-    from rimsight.cli.result import quantity
+    from rimsight.cli.result import inputs_json, quantity
 
-    photo, calibration = parcel.photo, parcel.calibration
+    photo, calibration = parcel.opened.photo, parcel.opened.calibration
     reference, view = calibration.reference, calibration.view
     name = "diameter_mm" if parcel.of == "stones" else "outer_diameter_mm"
     pieces = []
@@ -159,10 +159,6 @@ def json_of(parcel: Parcel) -> dict[str, Any]:
         else:
             piece["tube"] = item.takes or None
         pieces.append(piece)
-    typed = {
-        "of": parcel.of, "length": parcel.inputs.length_mm, "group": parcel.tolerance_mm,
-        "card_height": parcel.inputs.card_height_mm or None, "camera_distance": parcel.inputs.camera_distance_mm,
-    }  # fmt: skip
     return {
         "schema": SCHEMA,
         "program": program_version(),
@@ -192,7 +188,7 @@ def json_of(parcel: Parcel) -> dict[str, Any]:
             {"numbers": list(p.members), "difference_mm": round(p.difference_mm, 4), "u95_mm": round(1.96 * p.u_mm, 4)}
             for p in pairs_of(parcel)
         ],
-        "inputs": {key: value for key, value in typed.items() if value is not None},
+        "inputs": inputs_json(parcel.inputs, parcel.opened.check),
         "warnings": notes_of(parcel),
     }  # fmt: skip
 
@@ -204,7 +200,7 @@ def overlay_of(parcel: Parcel, ending: Literal["png", "jpg"]) -> bytes:
     from rimsight.vision.overlay import draw, encode
     from rimsight.vision.overlay_model import NumberMark, OutlineMark, Overlay
 
-    view = parcel.calibration.view
+    view = parcel.opened.calibration.view
     numbers, outlines = [], []
     kind = "stone" if parcel.of == "stones" else "outer"
     for item in parcel.items:
@@ -216,13 +212,13 @@ def overlay_of(parcel: Parcel, ending: Literal["png", "jpg"]) -> bytes:
         numbers.append(NumberMark(centre, 1.15 * item.radius_mm * scale, str(item.number)))
     sized = len(parcel.sizes)
     overlay = Overlay(
-        px_per_mm=parcel.calibration.px_per_mm,
+        px_per_mm=parcel.opened.calibration.px_per_mm,
         scale_centre_px=np.mean([mark.centre_px for mark in numbers], axis=0),
         outlines=tuple(outlines),
         numbers=tuple(numbers),
         lines=(f"{len(parcel.items)} {parcel.of}, {sized} with a size",),
     )
-    return encode(draw(parcel.photo.light, overlay), ending)
+    return encode(draw(parcel.opened.photo.light, overlay), ending)
 
 
 def histogram_of(parcel: Parcel) -> bytes:

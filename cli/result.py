@@ -10,6 +10,7 @@ from rimsight.cli.keeping import program_version
 
 if TYPE_CHECKING:
     from rimsight.calibration.print_check import PrintCheck
+    from rimsight.cli.measure_inputs import Inputs
     from rimsight.cli.measuring import Measurement
     from rimsight.vision.outline import RoundEdge
     from rimsight.vision.side import SideReading
@@ -57,7 +58,11 @@ def quantity(x: Any) -> dict[str, Any] | None:
 
 def typed_inputs(measured: Measurement) -> dict[str, Any]:
     """Everything that has to be known beside the photo to measure it again, as plain JSON."""
-    inputs = measured.inputs
+    return inputs_json(measured.inputs, measured.check)
+
+
+def inputs_json(inputs: Inputs, check: PrintCheck | None) -> dict[str, Any]:
+    """The typed inputs by their names, with the measured check lines that were used; plain JSON."""
     kept = {
         "height": inputs.height_mm,
         "length": inputs.length_mm,
@@ -65,7 +70,7 @@ def typed_inputs(measured: Measurement) -> dict[str, Any]:
         "wall": inputs.wall_mm,
         "metal": inputs.metal,
         "rules": None if inputs.rules is None else str(inputs.rules),
-        "card_check": None if measured.check is None else card_check(measured.check),
+        "card_check": None if check is None else card_check(check),
         "camera": inputs.camera,
         "square_side": inputs.square_side_mm,
         "camera_distance": inputs.camera_distance_mm,
@@ -73,6 +78,7 @@ def typed_inputs(measured: Measurement) -> dict[str, Any]:
         "pick": inputs.pick,
         "of": inputs.of,
         "in_front": inputs.in_front_mm,
+        "group": inputs.group_mm,
     }
     return {name: value for name, value in kept.items() if value is not None}
 

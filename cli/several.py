@@ -9,16 +9,15 @@ from typing import TYPE_CHECKING, Any
 
 from rimsight.calibration.errors import PhotoError
 from rimsight.cli.measure_inputs import Inputs
-from rimsight.cli.measuring import Measurement, checks_of, prior_of, typed_tube
+from rimsight.cli.measuring import Measurement, typed_tube
+from rimsight.cli.opening import Opened, open_photo
 
 if TYPE_CHECKING:
     from uncertainties import UFloat
 
     from rimsight.calibration.pose import Prior
-    from rimsight.calibration.profile_match import ProfileMatch
     from rimsight.calibration.square import Calibration
     from rimsight.vision.candidates import Candidate
-    from rimsight.vision.exif import FocalHint
     from rimsight.vision.photo import Photo
     from rimsight.vision.several_edges import Known, Shot
     from rimsight.vision.several_figures import SeveralReading
@@ -80,15 +79,6 @@ class Several:
     leader: int
 
 
-@dataclass(frozen=True)
-class _Opened:
-    photo: Photo
-    hint: FocalHint
-    match: ProfileMatch
-    prior: Prior
-    calibration: Calibration
-
-
 def measure_several(inputs: Inputs, paths: Sequence[Path]) -> Measurement:
     """Measure a subject from two to six photos of the untouched scene.
 
@@ -118,8 +108,7 @@ def measure_several(inputs: Inputs, paths: Sequence[Path]) -> Measurement:
     from rimsight.vision.several_figures import figures
 
     refuse_inputs(inputs, paths)
-    checks = checks_of(inputs)
-    opened = [_open(inputs, path, checks) for path in paths]
+    opened = [open_photo(inputs, path) for path in paths]
     _refuse_other_cards(paths, opened)
     cameras = _cameras(opened)
     calibrations = [one.calibration for one in opened]
@@ -159,7 +148,7 @@ def measure_several(inputs: Inputs, paths: Sequence[Path]) -> Measurement:
         leader.photo,
         leader.hint,
         leader.match,
-        checks,
+        leader.checks,
         solved[read.leader],
         reading,
         None,
@@ -187,21 +176,7 @@ def refuse_inputs(inputs: Inputs, paths: Sequence[Path]) -> None:
         raise ValueError("several photos need the printed card: a plain square may lie in four ways (--square-side)")
 
 
-def _open(inputs: Inputs, path: Path, checks: Any) -> _Opened:
-    from rimsight.calibration.profile_match import match_profile
-    from rimsight.calibration.square import read_square
-    from rimsight.vision.photo import camera_hint, load_photo
-
-    photo = load_photo(path)
-    hint = camera_hint(photo)
-    match = match_profile(photo.exif, photo.light.width_px, photo.light.height_px, name=inputs.camera)
-    if inputs.camera is not None and match.prior is None:
-        raise ValueError(f"--camera {inputs.camera}: {match.reason}")
-    prior = prior_of(photo, hint, match, inputs)
-    return _Opened(photo, hint, match, prior, read_square(photo.light, prior, check=checks))
-
-
-def _refuse_other_cards(paths: Sequence[Path], opened: list[_Opened]) -> None:
+def _refuse_other_cards(paths: Sequence[Path], opened: list[Opened]) -> None:
     first = opened[0].calibration.reference
     for path, one in zip(paths, opened, strict=True):
         reference = one.calibration.reference
@@ -219,7 +194,7 @@ def _refuse_other_cards(paths: Sequence[Path], opened: list[_Opened]) -> None:
             )
 
 
-def _cameras(opened: list[_Opened]) -> list[int]:
+def _cameras(opened: list[Opened]) -> list[int]:
     """A number for each photo; photos by one camera at one zoom have the same."""
     kinds: list[tuple[Any, ...]] = []
     found = []
@@ -236,7 +211,7 @@ def _cameras(opened: list[_Opened]) -> list[int]:
     return found
 
 
-def _candidates(inputs: Inputs, opened: list[_Opened], calibrations: list[Calibration]) -> list[Candidate]:
+def _candidates(inputs: Inputs, opened: list[Opened], calibrations: list[Calibration]) -> list[Candidate]:
     from rimsight.vision.several_find import same_subject
     from rimsight.vision.subjects import SeveralSubjects, find_subjects
 
@@ -252,7 +227,7 @@ def _candidates(inputs: Inputs, opened: list[_Opened], calibrations: list[Calibr
         raise
 
 
-def _shot(one: _Opened, calibration: Calibration, camera: int, candidate: Candidate) -> Shot:
+def _shot(one: Opened, calibration: Calibration, camera: int, candidate: Candidate) -> Shot:
     from rimsight.vision.several_edges import Shot
 
     return Shot(one.photo.path.name, one.photo.light, calibration, one.prior, camera, candidate)

@@ -55,9 +55,8 @@ def read(truth_path: Path) -> tuple[Parcel, dict[str, Any]]:
     card = truth["card"]
     typed: dict[str, Any] = {"check_lines": f"{card['across_mm']:.3f},{card['down_mm']:.3f}"}
     if tubes:
-        typed["length"] = truth["pieces"][0]["length_mm"]
-    inputs = read_inputs("tube" if tubes else "stone", typed)
-    return measure_parcel(truth_path.parent / truth["photo"], "tubes" if tubes else "stones", inputs, 0.05), truth
+        typed |= {"of": "tubes", "length": truth["pieces"][0]["length_mm"]}
+    return measure_parcel(read_inputs("parcel", typed), truth_path.parent / truth["photo"]), truth
 
 
 def score(parcel: Parcel, truth: dict[str, Any]) -> Score:

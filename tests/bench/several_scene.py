@@ -196,7 +196,7 @@ def _geometry(
     from rimsight.calibration.profile_match import match_profile
     from rimsight.calibration.square import read_square
     from rimsight.cli.measure_inputs import read_inputs
-    from rimsight.cli.measuring import checks_of
+    from rimsight.cli.opening import checks_of
     from rimsight.vision.photo import load_photo
 
     checks = checks_of(read_inputs(outcome.kind, inputs))

@@ -18,7 +18,7 @@ from rimsight.calibration.profile_match import match_profile
 from rimsight.calibration.square import read_square
 from rimsight.calibration.uncertainty import from_ufloat
 from rimsight.cli.measure_inputs import read_inputs
-from rimsight.cli.measuring import checks_of, prior_of
+from rimsight.cli.opening import checks_of, prior_of
 from rimsight.vision.candidates import flatten
 from rimsight.vision.photo import camera_hint, load_photo
 from rimsight.vision.shape import ShapeReading, read_shape

@@ -14,6 +14,10 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from rimsight.archive.records import Labels, Measured
+from rimsight.archive.store import Archive
+from rimsight.cli.app import main
+
 PHOTOS = Path(__file__).resolve().parents[2] / "fixtures" / "photos_parcel"
 
 
@@ -146,10 +150,44 @@ def test_a_tube_in_stock_is_named(tmp_path: Path) -> None:
             assert float(piece["tube"][1:]) > piece["diameter_mm"]["value"]
 
 
+def printed(capsys: pytest.CaptureFixture[str], *arguments: str) -> dict[str, Any]:
+    """What a command that leaves without an error prints with --json."""
+    try:
+        main([*arguments, "--json"])
+    except SystemExit as left:
+        assert left.code == 0  # noqa: PT017 - the command leaves the process, that is no failure
+    found: dict[str, Any] = json.loads(capsys.readouterr().out)
+    return found
+
+
+def test_a_parcel_is_measured_again_from_what_was_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Kept by the command with its inputs; then an older program's reading is played, with a stone 0.2 mm smaller."""
+    monkeypatch.setenv("RIMSIGHT_HOME", str(tmp_path))
+    photo = PHOTOS / "parcel-touching.jpg"
+    now = printed(capsys, "parcel", str(photo), "--check-lines", lines(photo.stem), "--group", "0.08", "--keep")
+    with Archive(tmp_path / "archive", write=True) as archive:
+        inputs = dict(archive.record(1).latest.document.data["inputs"])
+        # With the check lines themselves: what is on record on this computer may change meanwhile.
+        assert (inputs["of"], inputs["group"]) == ("stones", 0.08)
+        assert f"{inputs['card_check']['across_mm']:.3f},{inputs['card_check']['down_mm']:.3f}" == lines(photo.stem)
+        older = json.loads(json.dumps(now))
+        next(piece for piece in older["pieces"] if piece["diameter_mm"])["diameter_mm"]["value"] -= 0.2
+        archive.keep(photo.read_bytes(), photo.name, Measured("parcel", older, inputs, "0.0.9"), Labels())
+    (told,) = printed(capsys, "archive", "remeasure", "2")["remeasured"]
+    (change,) = [one for one in told["differences"] if abs(one["change"] or 0.0) > 1e-6]
+    assert change["change"] == pytest.approx(0.2, abs=1e-6)
+    with Archive(tmp_path / "archive") as archive:
+        again = archive.record(2).latest.document.result
+    for member in ("pieces", "groups", "pairs", "inputs", "warnings"):
+        assert again[member] == now[member]
+
+
 @pytest.mark.parametrize(
     ("arguments", "told"),
     [
-        (("--of", "beads"), "stones or tubes"),
+        (("--of", "beads"), "neither stones nor tubes"),
         (("--length", "5"), "--of tubes"),
         (("--pick", "2"), "--pick"),
         (("--group", "0"), "--group"),

@@ -108,14 +108,32 @@ def face_edge(
         None where the surroundings run out of the photograph or hide the edge, or where the length is so little known
         that the wall's far end may lie anywhere beside the edge.
     """
+    fits = ring_fits(image, calibration, traced, height_mm, length, outer=outer, mask=mask)
+    return edge_of(calibration, traced, height_mm, *choose(fits, outer=outer)) if fits else None
+
+
+def ring_fits(
+    image: LightImage,
+    calibration: Calibration,
+    traced: RoundEdge,
+    height_mm: float,
+    length: Height,
+    *,
+    outer: bool,
+    mask: Mask | None = None,
+) -> list[RingFit]:
+    """The best fit for every width of a chamfer, the single edge first; none where `face_edge` gives None."""
     data = _data(image, calibration, traced, height_mm, length.mm, outer, mask)
     if data is None or length.u_mm * traced.px_per_mm * float(np.hypot(*data.slant)) > LARGEST_FAR_U_PX:
-        return None
+        return []
+    return _fits(data, traced.circle.radius * traced.px_per_mm, WIDEST_CHAMFER_MM * traced.px_per_mm)
+
+
+def edge_of(
+    calibration: Calibration, traced: RoundEdge, height_mm: float, chosen: RingFit, u_px: float
+) -> FaceEdge | None:
+    """The edge that a fit round a traced one gives; None where it ran away from there."""
     radius = traced.circle.radius * traced.px_per_mm
-    fits = _fits(data, radius, WIDEST_CHAMFER_MM * traced.px_per_mm)
-    if not fits:
-        return None
-    chosen, u_px = choose(fits, outer=outer)
     if abs(chosen.radius - radius) > REACH_PX or np.hypot(chosen.x, chosen.y) > REACH_PX:
         return None
     moved = max(float(np.hypot(chosen.x, chosen.y)) - STEADY_CENTRE_PX, 0.0)
@@ -132,7 +150,7 @@ def face_edge(
     direction = np.column_stack([np.cos(angles), np.sin(angles)])
     rule = level(height_mm - gap_mm)
     points_px = calibration.view.to_pixels(circle.centre + direction * circle.radius, height_mm - gap_mm)
-    contrast = np.interp(angles, data.angles, chosen.heights[:, 0])
+    contrast = chosen.heights[:, 0]
     edge = replace(traced, points_px=points_px, contrast=contrast, circle=circle, heights=rule)
     return FaceEdge(edge, gap_mm, u_px)
 
@@ -147,14 +165,13 @@ def choose(fits: list[RingFit], *, outer: bool) -> tuple[RingFit, float]:
     outer : bool
         The outside, else the bore.
     """
-    typical = max(min(float(np.median(fit.left)) for fit in fits), 1e-14)
+    costs = fit_costs(fits)
 
     def cost(fit: RingFit) -> float:
-        own = float(np.mean(np.log1p(fit.left / typical)))
-        return own + BLUR_COST * float(np.log(fit.blur_share)) ** 2
+        return costs[fit.gap]
 
     single = fits[0]
-    double = [fit for fit in fits[1:] if _believable(fit)]
+    double = [fit for fit in fits[1:] if believable(fit)]
     best = min(double, key=cost, default=single)
     evidence = cost(single) - cost(best)
     if best is single or evidence < EVIDENCE:
@@ -166,7 +183,17 @@ def choose(fits: list[RingFit], *, outer: bool) -> tuple[RingFit, float]:
     return best, float(np.hypot(DOUBLE_U_PX if evidence > SURE_EVIDENCE else BARE_U_PX, spread))
 
 
-def _believable(fit: RingFit) -> bool:
+def fit_costs(fits: list[RingFit]) -> dict[float, float]:
+    """How badly each fit explains the light, by its chamfer's width: mean over the radii of log(1 + share left)."""
+    typical = max(min(float(np.median(fit.left)) for fit in fits), 1e-14)
+    return {
+        fit.gap: float(np.mean(np.log1p(fit.left / typical))) + BLUR_COST * float(np.log(fit.blur_share)) ** 2
+        for fit in fits
+    }
+
+
+def believable(fit: RingFit) -> bool:
+    """Whether both edges of a chamfer show, at a blur that the photograph may have."""
     strongest = np.percentile(np.abs(fit.heights), 90, axis=0)
     steady = abs(np.log(fit.blur_share)) < LARGEST_BLUR_CHANGE
     return bool(steady and strongest.min() > SMALLEST_SHARE * strongest.max())

@@ -15,7 +15,7 @@ from rimsight.calibration.camera import View
 from rimsight.calibration.pixels import LightImage
 from rimsight.vision.circle import Circle, coverage_deg, fit_circle, fit_circle_robust, fit_ring_robust
 from rimsight.vision.fields import CHROMA_BLUR_PX, EdgeField, edge_field, novelty, telling_weights
-from rimsight.vision.polar import PolarMap, unroll
+from rimsight.vision.polar import ARC_SMOOTHING_PX, PolarMap, unroll
 from rimsight.vision.rings import Ring
 
 FloatArray = NDArray[np.float64]
@@ -169,6 +169,7 @@ def measure_edge(
     window_px: float = WINDOW_PX,
     rounds: int = 4,
     noise: float | None = None,
+    arc_px: float = ARC_SMOOTHING_PX,
 ) -> RoundEdge:
     """Locate an edge near an expected circle and fit the circle, in a few rounds.
 
@@ -195,6 +196,8 @@ def measure_edge(
         How often the window is moved to the circle just found.
     noise : float, optional
         Step of light that noise makes; default from the outermost part of the neighbourhood.
+    arc_px : float
+        Smoothing along the arc, pixels.
 
     Returns
     -------
@@ -207,7 +210,7 @@ def measure_edge(
     """
     edges = measure_edges(
         image, view, centre_mm, [radius_mm], heights, mean_height_mm, blur_px,
-        window_px=window_px, rounds=rounds, noise=noise,
+        window_px=window_px, rounds=rounds, noise=noise, arc_px=arc_px,
     )  # fmt: skip
     if not edges:
         raise ValueError("no circle fits the edge points")
@@ -226,6 +229,7 @@ def measure_edges(
     window_px: float = WINDOW_PX,
     rounds: int = 4,
     noise: float | None = None,
+    arc_px: float = ARC_SMOOTHING_PX,
 ) -> list[RoundEdge]:
     """Measure the edges near several expected circles round one centre; like `measure_edge`, sampling only once.
 
@@ -239,7 +243,7 @@ def measure_edges(
     inner = max(min(radii_mm) - (5.0 + window_px + 2.0 * blur_px) / scale, 0.5 / scale)
     outer = max(radii_mm) + (13.0 + window_px + 3.0 * blur_px) / scale
     count = int(np.clip(2.0 * np.pi * max(radii_mm) * scale / ARC_STEP_PX, 240, 600))
-    polar = unroll(image, view, centre, mean_height_mm, inner, outer, angles=count)
+    polar = unroll(image, view, centre, mean_height_mm, inner, outer, angles=count, arc_px=arc_px)
     plain = edge_field(polar, blur_px, noise=noise)
     new = novelty(polar, blur_px)
     edges: list[RoundEdge] = []

@@ -31,8 +31,7 @@ from rimsight.vision.reading import (
 )
 from rimsight.vision.rim_edges import CONVINCING_MERIT, Found, faint_outer_edge, girdle_on_face, is_textured
 from rimsight.vision.stone import OutlineUnclear, refuse_unclear
-from rimsight.vision.tube import SMALLEST_OUTER_SHARE
-from rimsight.vision.tube_edges import face_edges, pick_outer
+from rimsight.vision.tube_edges import find_outer
 
 FloatArray = NDArray[np.float64]
 
@@ -147,9 +146,8 @@ def read_rim(
     top = length.mm - card_height_mm
     centre = view.to_plane(view.to_pixels(np.array([candidate.centre_mm])), top)[0]
     radius = candidate.radius_mm * (1.0 - top / view.distance_mm)
-    edges = face_edges(image, view, centre, radius, top, blur)
-    picked = pick_outer(edges, view, top)
-    if picked is None or picked.edge.circle.radius < SMALLEST_OUTER_SHARE * radius:
+    _, picked = find_outer(image, view, centre, radius, top, blur)
+    if picked is None:
         raise OutlineUnclear(
             "no outer edge of a tube was found",
             "a tube standing on its end with the stone on top, its upper rim lit evenly",

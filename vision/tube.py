@@ -27,10 +27,8 @@ from rimsight.vision.reading import (
 )
 from rimsight.vision.rim_edges import faint_outer_edge
 from rimsight.vision.stone import OutlineUnclear, refuse_unclear
-from rimsight.vision.tube_edges import RIVAL_SHARE, Scored, bore_edges, face_edges, pick_outer
+from rimsight.vision.tube_edges import RIVAL_SHARE, Scored, bore_edges, find_outer
 
-#: An edge smaller than this share of what is seen from afar is the bore's: the outer one does not show.
-SMALLEST_OUTER_SHARE = 0.75
 #: Thickest wall that is looked for round a bore, millimetres.
 LARGEST_WALL_MM = 1.5
 #: A bore's edge of less merit than this is not believed.
@@ -104,9 +102,8 @@ def read_tube(
     height = length.mm - card_height_mm
     centre = view.to_plane(view.to_pixels(np.array([candidate.centre_mm])), height)[0]
     radius = candidate.radius_mm * (1.0 - height / view.distance_mm)
-    edges = face_edges(image, view, centre, radius, height, blur)
-    picked = pick_outer(edges, view, height)
-    if picked is None or picked.edge.circle.radius < SMALLEST_OUTER_SHARE * radius:
+    edges, picked = find_outer(image, view, centre, radius, height, blur)
+    if picked is None:
         raise OutlineUnclear(
             "no outer edge of a tube was found",
             "a tube standing on its end, its upper rim sharp and lit evenly",

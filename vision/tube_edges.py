@@ -16,7 +16,7 @@ from rimsight.calibration.camera import View
 from rimsight.calibration.pixels import LightImage
 from rimsight.vision.fields import colour_crests, edge_field
 from rimsight.vision.outline import RoundEdge, level, measure_edge, ring_circle
-from rimsight.vision.polar import unroll
+from rimsight.vision.polar import ARC_SMOOTHING_PX, unroll
 from rimsight.vision.rings import strongest_rings
 
 FloatArray = NDArray[np.float64]
@@ -36,6 +36,11 @@ COLOURED = 0.3
 BLEEDING_PX = 4.0
 #: The face's own edge shows at least this much better than a ring that takes in the wall's foot.
 UPPER_SHARE = 1.25
+#: An edge smaller than this share of what is seen from afar is the bore's: the outer one does not show.
+SMALLEST_OUTER_SHARE = 0.75
+#: Where no edge stands out of the noise the light is smoothed this far along the arc instead, pixels: a metal face is
+#: the same along its edge, so a step as small as one pixel's noise shows.
+FAINT_ARC_PX = 7.0
 #: Another edge counts as a rival when its merit reaches this share of the best one's.
 RIVAL_SHARE = 0.6
 
@@ -48,8 +53,40 @@ class Scored:
     edge: RoundEdge
 
 
-def face_edges(
+def find_outer(
     image: LightImage, view: View, centre_mm: FloatArray, radius_mm: float, height_mm: float, blur_px: float
+) -> tuple[list[Scored], Scored | None]:
+    """Ring-shaped edges in the plane of a tube's top face, and the outer diameter's among them.
+
+    Parameters as of `face_edges`. Where none stands out the light is smoothed further along the arc.
+
+    Returns
+    -------
+    edges : list of Scored
+        Best first.
+    outer : Scored or None
+        None when there is none.
+    """
+    edges = face_edges(image, view, centre_mm, radius_mm, height_mm, blur_px)
+    picked = pick_outer(edges, view, height_mm)
+    if picked is not None and picked.edge.circle.radius >= SMALLEST_OUTER_SHARE * radius_mm:
+        return edges, picked
+    edges = face_edges(image, view, centre_mm, radius_mm, height_mm, blur_px, arc_px=FAINT_ARC_PX)
+    picked = pick_outer(edges, view, height_mm)
+    if picked is not None and picked.edge.circle.radius < SMALLEST_OUTER_SHARE * radius_mm:
+        picked = None
+    return edges, picked
+
+
+def face_edges(
+    image: LightImage,
+    view: View,
+    centre_mm: FloatArray,
+    radius_mm: float,
+    height_mm: float,
+    blur_px: float,
+    *,
+    arc_px: float = ARC_SMOOTHING_PX,
 ) -> list[Scored]:
     """Ring-shaped edges in the plane of a tube's top face, best first.
 
@@ -65,6 +102,8 @@ def face_edges(
         Height of the top face.
     blur_px : float
         Blur, pixels.
+    arc_px : float
+        Smoothing along the arc, pixels.
 
     Returns
     -------
@@ -74,7 +113,7 @@ def face_edges(
     centre = np.asarray(centre_mm, dtype=np.float64)
     px = 1.0 / view.px_per_mm((float(centre[0]), float(centre[1])), height_mm)
     largest = 1.35 * radius_mm + 0.5 + 12.0 * px
-    polar = unroll(image, view, centre, height_mm, 0.12 * radius_mm, largest, angles=360)
+    polar = unroll(image, view, centre, height_mm, 0.12 * radius_mm, largest, angles=360, arc_px=arc_px)
     field = edge_field(polar, blur_px)
     shift = 0.35 * radius_mm + 0.2
     scored: list[Scored] = []
@@ -82,7 +121,7 @@ def face_edges(
     for crests in (field.crests, colour_crests(polar, blur_px)):
         for ring in strongest_rings(crests, polar, largest_shift_mm=shift, smallest_support=0.22, most=6):
             own, radius = ring_circle(centre, ring)
-            _add(scored, image, view, own, radius, height_mm, blur_px, px, field.noise)
+            _add(scored, image, view, own, radius, height_mm, blur_px, px, field.noise, arc_px)
     scored.sort(key=lambda item: -item.merit)
     return scored
 
@@ -187,9 +226,12 @@ def _add(
     blur_px: float,
     px: float,
     noise: float,
+    arc_px: float = ARC_SMOOTHING_PX,
 ) -> None:
     try:
-        edge = measure_edge(image, view, centre, radius, level(height_mm), height_mm, blur_px, noise=noise)
+        edge = measure_edge(
+            image, view, centre, radius, level(height_mm), height_mm, blur_px, noise=noise, arc_px=arc_px
+        )
     except ValueError:
         return
     if edge.coverage_deg < SMALLEST_COVERAGE_DEG:

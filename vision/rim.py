@@ -176,7 +176,7 @@ def read_rim(
         raise _hidden(tube_edge)
     rule = wall(heights.lower_mm, heights.upper_mm)
     own = face_edge(
-        image, calibration, tube_edge, top, length, outer=True, mask=_outside(view, stone_edge, rule, top, blur)
+        image, calibration, tube_edge, top, length, outer=True, mask=outside_stone(view, stone_edge, rule, top, blur)
     )
     tube_gap = 0.0
     if own is not None:
@@ -200,11 +200,7 @@ def read_rim(
     smallest, largest = centred - offset, centred + offset
     distance = float(np.hypot(dx.nominal_value, dy.nominal_value))
     if smallest.nominal_value + 2.0 * smallest.std_dev < 0.0 and distance > 0.05:
-        raise StoneOffTube(
-            f"the stone reaches {-smallest.nominal_value:.2f} mm beyond the tube's edge on one side",
-            "a stone that lies wholly on the tube's end",
-            "push the stone to the middle of the tube and photograph again",
-        )
+        raise off_tube(-smallest.nominal_value)
     direction = (dx.nominal_value / distance, dy.nominal_value / distance) if distance > 1e-9 else (0.0, -1.0)
     angles = np.arange(PROFILE_POINTS) * 2.0 * np.pi / PROFILE_POINTS
     widths, inner_px, outer_px = _profile(calibration, tube_edge, stone_edge, values, heights, top, angles)
@@ -309,7 +305,7 @@ def _profile(
     return widths, inner_px, outer_px
 
 
-def _outside(view: View, stone: RoundEdge, rule: HeightRule, top: float, blur: float) -> Mask:
+def outside_stone(view: View, stone: RoundEdge, rule: HeightRule, top: float, blur: float) -> Mask:
     """What of a map round the tube's edge lies clear of the stone, as it appears in the plane of the tube's face."""
     angles = np.arange(PROFILE_POINTS) * 2.0 * np.pi / PROFILE_POINTS
     normals = np.column_stack([np.cos(angles), np.sin(angles)])
@@ -324,6 +320,15 @@ def _outside(view: View, stone: RoundEdge, rule: HeightRule, top: float, blur: f
         return np.asarray(polar.radii_mm[None, :] > reach[:, None] + (0.7 + 1.8 * blur) / polar.px_per_mm)
 
     return mask
+
+
+def off_tube(beyond_mm: float) -> StoneOffTube:
+    """The refusal of a stone that reaches beyond the tube's edge by so much."""
+    return StoneOffTube(
+        f"the stone reaches {beyond_mm:.2f} mm beyond the tube's edge on one side",
+        "a stone that lies wholly on the tube's end",
+        "push the stone to the middle of the tube and photograph again",
+    )
 
 
 def _hidden(edge: RoundEdge) -> StoneHidesTube:

@@ -21,6 +21,7 @@ WORDS = {
     "lean": "how far the stone leans out of square to the card",
     "facets": "where facets meet girdle and table",
     "centre": "how well the two centres are located",
+    "tips": "where sides meet in a tip that the photo blunts",
     "form": "how far the outline's own form can be told from noise",
     "height": "how high the edge lies above the card",
     "print scale": "the true size of the printed card",
@@ -167,6 +168,8 @@ def main_figure(measured: Measurement) -> tuple[str, Any]:
     if measured.inputs.kind == "side":
         member = "stone.height_mm" if reading.of == "stone" else "tube.length_mm"
         return member, reading.figures["height" if reading.of == "stone" else "length"]
+    if measured.inputs.shape is not None:
+        return "stone.length_mm", reading.length
     if measured.inputs.kind == "stone":
         return "stone.diameter_mm", reading.diameter
     if measured.inputs.kind == "tube":
@@ -227,7 +230,7 @@ def _second_photo(measured: Measurement) -> list[Remedy]:
     calibration = measured.calibration
     if calibration.reference.plain or not calibration.reference.oriented:
         return []
-    if measured.inputs.kind not in ("stone", "tube", "rim"):
+    if measured.inputs.kind not in ("stone", "tube", "rim") or measured.inputs.shape is not None:
         return []
     edge: Any = main_edge(measured)
     x, y = (float(value) for value in edge.circle.centre)

@@ -17,9 +17,12 @@ if TYPE_CHECKING:
 
 KINDS = ("stone", "tube", "rim", "side", "parcel")
 
+#: What a stone may be called; "auto" finds out, "round" is the default.
+SHAPES = ("auto", "round", "oval", "pear", "marquise", "cushion", "square", "rectangle", "triangle")
+
 #: Inputs that each kind knows beside the shared ones.
 OWN = {
-    "stone": ("height",),
+    "stone": ("height", "shape"),
     "tube": ("length",),
     "rim": ("length", "bore", "wall", "height", "metal", "rules"),
     "side": ("of", "in_front"),
@@ -70,6 +73,8 @@ class Inputs:
         What is seen from the side: "stone" or "tube", None to find out; what a parcel holds: "stones" or "tubes".
     in_front_mm : float or None
         Height above the card of the axis of a stone that is seen from the side.
+    shape : str or None
+        What a stone that isn't round is, "auto" to find out; None for a round one.
     group_mm : float or None
         Largest difference within a size group of a parcel.
     """
@@ -90,6 +95,7 @@ class Inputs:
     pick: int | None = None
     of: str | None = None
     in_front_mm: float | None = None
+    shape: str | None = None
     group_mm: float | None = None
 
     def typed_height(self, value_mm: float | None, what: str) -> Height | None:
@@ -156,6 +162,7 @@ def read_inputs(kind: str, given: Mapping[str, Any]) -> Inputs:
         pick=_pick(given),
         of=of,
         in_front_mm=_length(given, "in_front"),
+        shape=_shape(given),
         group_mm=_length(given, "group"),
     )
 
@@ -225,6 +232,16 @@ def _of(kind: str, given: Mapping[str, Any]) -> str | None:
     if text not in OF[kind]:
         raise ValueError(f"--of: {text[:20]!r} is neither {' nor '.join(OF[kind])}")
     return text
+
+
+def _shape(given: Mapping[str, Any]) -> str | None:
+    """The shape as typed; None for a round stone, which is read in its own way."""
+    if "shape" not in given:
+        return None
+    text = str(given["shape"]).strip().lower()
+    if text not in SHAPES:
+        raise ValueError(f"--shape: {text[:20]!r} is no shape that is known; there are {', '.join(SHAPES)}")
+    return None if text == "round" else text
 
 
 def _check(given: Mapping[str, Any]) -> PrintCheck | dict[float, PrintCheck] | None:

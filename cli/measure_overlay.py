@@ -94,6 +94,10 @@ def _shared(measured: Measurement, edge: RoundEdge) -> dict[str, Any]:
 
 def _stone(measured: Measurement) -> Overlay:
     reading: Any = measured.reading
+    if measured.inputs.shape is not None:
+        from rimsight.cli.shape_result import overlay
+
+        return overlay(reading, measured.calibration.view, _card_line(measured))
     view, edge = measured.calibration.view, reading.edge
     radius = reading.diameter.nominal_value / 2
     return Overlay(

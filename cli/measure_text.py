@@ -59,6 +59,10 @@ def figures(measured: Measurement) -> list[tuple[str, str]]:
     """The figures with their names, rounded by their uncertainty (95 %)."""
     reading: Any = measured.reading
     kind = measured.inputs.kind
+    if measured.inputs.shape is not None:
+        from rimsight.cli.shape_result import figures as shape_figures
+
+        return shape_figures(reading)
     if kind == "stone":
         return [
             ("diameter", mm(reading.diameter)),

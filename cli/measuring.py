@@ -27,11 +27,12 @@ if TYPE_CHECKING:
     from rimsight.vision.exif import FocalHint
     from rimsight.vision.photo import Photo
     from rimsight.vision.rim import RimReading
+    from rimsight.vision.shape import ShapeReading
     from rimsight.vision.side import SideReading
     from rimsight.vision.stone import StoneReading
     from rimsight.vision.tube import TubeReading
 
-    Reading = StoneReading | TubeReading | RimReading | SideReading
+    Reading = StoneReading | ShapeReading | TubeReading | RimReading | SideReading
 
 
 @dataclass(frozen=True)
@@ -52,7 +53,7 @@ class Measurement:
         Measured check lines that could have been used.
     calibration : Calibration
         Its geometry.
-    reading : StoneReading, TubeReading, RimReading or SideReading
+    reading : StoneReading, ShapeReading, TubeReading, RimReading or SideReading
         What was read.
     report : FitReport or None
         The verdict on a rim.
@@ -150,6 +151,10 @@ def measure(inputs: Inputs, photo_path: Path, *, check_ups: bool = True) -> Meas
             from rimsight.cli.side_result import read
 
             return Measurement(*known, read(inputs, photo, calibration))
+        if inputs.shape is not None:
+            from rimsight.cli import shape_result
+
+            return Measurement(*known, shape_result.read(inputs, photo, calibration))
         subjects = find_subjects(photo.light, calibration)
         candidate = choose(subjects, inputs.pick, "stone" if inputs.kind == "stone" else "tube")
     except SeveralSubjects as several:

@@ -78,6 +78,7 @@ def inputs_json(inputs: Inputs, check: PrintCheck | None) -> dict[str, Any]:
         "pick": inputs.pick,
         "of": inputs.of,
         "in_front": inputs.in_front_mm,
+        "shape": inputs.shape,
         "group": inputs.group_mm,
     }
     return {name: value for name, value in kept.items() if value is not None}
@@ -237,12 +238,7 @@ def _stone(measured: Measurement) -> dict[str, Any]:
     reading: Any = measured.reading
     heights = reading.heights
     return {
-        "stone": {
-            "diameter_mm": quantity(reading.diameter),
-            "smallest_mm": quantity(reading.smallest),
-            "largest_mm": quantity(reading.largest),
-            "out_of_round_mm": quantity(reading.largest - reading.smallest),
-        },
+        "stone": _round_stone(reading) if measured.inputs.shape is None else _shaped_stone(reading),
         "heights": {
             "girdle_lower_mm": round(heights.lower_mm, 3),
             "girdle_upper_mm": round(heights.upper_mm, 3),
@@ -250,6 +246,21 @@ def _stone(measured: Measurement) -> dict[str, Any]:
             "source": heights.source,
         },
     }
+
+
+def _round_stone(reading: Any) -> dict[str, Any]:
+    return {
+        "diameter_mm": quantity(reading.diameter),
+        "smallest_mm": quantity(reading.smallest),
+        "largest_mm": quantity(reading.largest),
+        "out_of_round_mm": quantity(reading.largest - reading.smallest),
+    }
+
+
+def _shaped_stone(reading: Any) -> dict[str, Any]:
+    from rimsight.cli.shape_result import subject
+
+    return subject(reading)
 
 
 def _tube(measured: Measurement) -> dict[str, Any]:

@@ -174,6 +174,8 @@ def refuse_inputs(inputs: Inputs, paths: Sequence[Path]) -> None:
         raise ValueError("--camera-distance holds for one photo only; several photos don't need it")
     if inputs.square_side_mm is not None:
         raise ValueError("several photos need the printed card: a plain square may lie in four ways (--square-side)")
+    if inputs.shape is not None:
+        raise ValueError("--shape takes one photo: several are solved for round stones only")
 
 
 def _refuse_other_cards(paths: Sequence[Path], opened: list[Opened]) -> None:

@@ -1,4 +1,4 @@
-"""`rimsight stone`: the girdle diameter of a round stone on the card."""
+"""`rimsight stone`: the girdle of a stone on the card: its diameter, or length and width where it isn't round."""
 
 from __future__ import annotations
 
@@ -14,6 +14,8 @@ STONE_HELP = """Measure a round stone that lies on its table inside the card's b
 
 Gives the girdle's diameter, its smallest and largest, each with its uncertainty (95 %), and says what would make it
 better. The girdle's height above the paper matters: it is taken from usual proportions unless --height gives it.
+
+A stone that isn't round needs --shape: length and width are then the sides of the narrowest box round its outline.
 
 Better than typing: photograph the untouched scene from two to six places 3 to 10 cm apart, the card whole in each, and
 name all photos; the girdle's height is then solved, not assumed.
@@ -31,9 +33,16 @@ def register(app: typer.Typer) -> None:
         photos: Photos,
         *,
         height: Annotated[Text, typer.Option(help="Height of the girdle above the table it lies on.")] = None,
+        shape: Annotated[
+            Text,
+            typer.Option(
+                metavar="NAME",
+                help="Not round: oval, pear, marquise, cushion, square, rectangle, triangle, or auto.",
+            ),
+        ] = None,
         options: Measuring,
         keeping: Keeping,
     ) -> None:
         from rimsight.cli.measure_command import run
 
-        run("stone", photos, options, keeping, {"height": height})
+        run("stone", photos, options, keeping, {"height": height, "shape": shape})

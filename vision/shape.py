@@ -8,46 +8,47 @@ import numpy as np
 from numpy.typing import NDArray
 from uncertainties import UFloat
 
-from rimsight.calibration.camera import View
 from rimsight.calibration.height import GirdleHeights, Height, girdle_on_card
 from rimsight.calibration.pixels import LightImage
 from rimsight.calibration.square import Calibration
 from rimsight.vision.influences import Influences
-from rimsight.vision.outline import HeightRule, wall
+from rimsight.vision.outline import wall
 from rimsight.vision.reading import State, evaluate, figure
 from rimsight.vision.shape_box import Box, closed_outline, departures, smallest_box
-from rimsight.vision.shape_edges import CLOSE_PX, Patch, ShapeEdge, follow, patch_round, usable
-from rimsight.vision.shape_fit import CoarseFit, coarse_fits, moved
+from rimsight.vision.shape_colour import colour_offsets
+from rimsight.vision.shape_edges import ShapeEdge, usable
+from rimsight.vision.shape_evidence import stone_likeness, surroundings
+from rimsight.vision.shape_fit import moved
+from rimsight.vision.shape_hypotheses import Hypothesis, hypotheses
 from rimsight.vision.shape_models import at_shares
-from rimsight.vision.shape_name import Naming, name_shape
-from rimsight.vision.shape_rough import edge_map_round
-from rimsight.vision.shape_search import EdgeMap, Found, moves, search
+from rimsight.vision.shape_name import FAMILY_OF, Naming, name_shape
 from rimsight.vision.stone import OutlineUnclear
 
 FloatArray = NDArray[np.float64]
 
-#: Families whose misfit to the rough outline is within this factor of the best, or below this, are tried in the
-#: photograph.
-TRIED_FACTOR, TRIED_MM = 2.5, 0.05
-TRIED_MOST = 4
-#: So many starts of one family, and so many families, are followed closely.
-STARTS_EACH, FAMILIES_MOST = 3, 3
-ALIKE_MM = 0.04
-#: How far one side of the outline is moved to look for another edge, millimetres, and the windows of that.
-SHIFTS_MM = (-0.25, -0.1, 0.1, 0.2, 0.3)
-SHIFTED_PX = ((2.5, 1.5), (1.6, 1.0))
-#: Another outline whose merit reaches this share of the best one's, and whose size differs by more than this, makes the
-#: reading doubtful.
-RIVAL_SHARE, RIVAL_MM = 0.6, 0.035
-#: Less merit than this is as likely a chain of facets or a shadow.
-SMALLEST_MERIT = 0.75
+#: A stone's rough hull, its shadow in it, is about this much wider than the stone.
+HULL_SHARE = 0.85
+#: Another outline that fits about as closely, whose merit reaches this share of the best one's and which lies further
+#: out by more than this, makes the reading doubtful.
+RIVAL_SHARE, RIVAL_MM, RIVAL_SCATTER, SAME_SCATTER_PX = 0.45, 0.035, 1.5, 0.2
+#: Facets lie inside of every girdle: one further in is doubtful from this share on only.
+INNER_RIVAL_SHARE = 0.85
+#: Less merit or less evidence than this is as likely a chain of facets or a shadow.
+SMALLEST_MERIT, SMALLEST_EVIDENCE = 0.8, 0.45
 #: More than this that is new just outside means that the edge proper lies further out.
-LARGEST_NOVELTY = 0.35
+LARGEST_NOVELTY = 0.31
+#: The same where a clear stone's colour tells nothing, and the share of the evidence that may look like a shadow's.
+LARGEST_CLEAR_NOVELTY, LARGEST_LIKE_SHADOW = 0.25, 0.5
+#: Light and colour that disagree by more than this about where the outline runs (standard deviation), pixels.
+LARGEST_DISAGREEMENT_PX = 1.1
+#: Standard uncertainty of a figure that colour wants otherwise, as a share of what it wants beyond what colour is good
+#: for, pixels.
+COLOUR_SHARE, COLOUR_GOOD_PX = 0.7, 0.5
 #: Less of the round than this, seen from the middle, is no outline.
 SMALLEST_COVERAGE_DEG = 200.0
 #: Standard uncertainty of the edge's place: share of the blur, share of the scatter about the outline, an edge in
 #: colour only, and what each tenth of merit below `WEAK_MERIT` costs, pixels. From rendered photographs with truth
-#: (`tests.bench.shapes`, set "tune").
+#: (`tests.bench.shapes`, odd-numbered scenes).
 BLUR_SHARE, SCATTER_SHARE, COLOUR_U_PX = 0.12, 0.45, 0.8
 WEAK_MERIT, WEAK_SHARE = 0.6, 2.0
 #: Standard uncertainty of where a corner's tip lies beyond the sides that meet there, in blurs: tips are blunted.
@@ -74,6 +75,8 @@ class ShapeReading:
         The box.
     heights : GirdleHeights
         Heights that were used.
+    middle_mm : float
+        Height of the girdle's middle above the card.
     others : tuple of (str, float)
         Other families that were tried, with their merits.
     influences : Influences
@@ -88,6 +91,7 @@ class ShapeReading:
     outline_mm: FloatArray
     box: Box
     heights: GirdleHeights
+    middle_mm: float
     others: tuple[tuple[str, float], ...]
     influences: Influences
 
@@ -95,8 +99,9 @@ class ShapeReading:
 def read_shape(
     image: LightImage,
     calibration: Calibration,
-    hulls_mm: list[FloatArray],
+    hull_mm: FloatArray,
     *,
+    shape: str | None = None,
     girdle: Height | None = None,
     card_height_mm: float = 0.0,
 ) -> ShapeReading:
@@ -106,8 +111,10 @@ def read_shape(
     ----------
     image, calibration
         The photograph and its geometry.
-    hulls_mm : list of ndarray of shape (M, 2)
-        Rough outlines of the stone, as seen in the card's plane; the one that leads to the clearest edge is used.
+    hull_mm : ndarray of shape (M, 2)
+        Rough hull of the stone and its shadow, as seen in the card's plane.
+    shape : str, optional
+        What the stone is, one of `shape_name.FAMILY_OF`; found out by default.
     girdle : Height, optional
         Typed height of the girdle above the table.
     card_height_mm : float
@@ -116,155 +123,109 @@ def read_shape(
     Raises
     ------
     OutlineUnclear
-        No outline stands out.
+        No outline stands out, or two would do.
+    ValueError
+        A shape that isn't known.
     """
+    if shape is not None and shape not in FAMILY_OF:
+        raise ValueError(f"unknown shape {shape!r}; the shapes are {', '.join(FAMILY_OF)}")
     view = calibration.view
     blur = max(calibration.blur_px, 0.5)
+    families = None if shape is None else FAMILY_OF[shape]
+    hull_px = view.to_pixels(hull_mm, 0.0)
 
-    def heights_for(width_mm: float) -> GirdleHeights:
-        return girdle_on_card(width_mm, girdle)
+    def found_at(heights: GirdleHeights) -> list[Hypothesis]:
+        lower, upper = heights.lower_mm - card_height_mm, heights.upper_mm - card_height_mm
+        return hypotheses(image, view, hull_px, (lower, upper), blur, families)
 
-    def rule_for(heights: GirdleHeights) -> HeightRule:
-        return wall(heights.lower_mm - card_height_mm, heights.upper_mm - card_height_mm)
-
-    patch = patch_round(image, view.to_pixels(np.vstack(hulls_mm), 0.0))
-    rough = smallest_box(hulls_mm[-1])
-    rule = rule_for(heights_for(rough.width_mm))
-    middle = heights_for(rough.width_mm).mean_mm - card_height_mm
-    edges = edges_of_shapes(
-        patch,
-        view,
-        [view.to_plane(view.to_pixels(hull, 0.0), middle) for hull in hulls_mm],
-        rule,
-        blur,
-        edge_map_round(image, view, hulls_mm[0], middle),
-    )
-    edge = clearest(edges)
-    if edge is not None:
-        edges += shifted_edges(patch, view, edge, rule, blur)
-        edge = clearest(edges)
-    if edge is None:
+    heights = girdle_on_card(HULL_SHARE * smallest_box(hull_mm).width_mm, girdle)
+    found = found_at(heights)
+    if not found:
         raise OutlineUnclear(
             "no closed outline of a cut stone was found where something lies",
             "a stone whose girdle stands out from the paper",
             "turn the light so that the stone's edge stands out, or move it a little",
         )
-    refuse_unclear(edge)
-    refuse_rivals(edge, edges)
-    # Once more with the heights that follow from the width just found.
-    outline = closed_outline(edge.family, edge.parameters, edge, edge.curve.points_mm, departures(edge))
-    heights = heights_for(smallest_box(outline).width_mm)
-    again = follow(patch, view, edge.family, edge.parameters, rule_for(heights), blur, windows=CLOSE_PX[2:])
-    edge = again or edge
-    return _reading(calibration, edge, edges, heights, card_height_mm, blur)
+    best = likeliest(found)
+    around = surroundings(image, hull_px, blur)
+    likeness = stone_likeness(around)
+    refuse_unclear(best, clear=likeness is None)
+    refuse_rivals(best, found)
+    doubt = best.doubts_mm()
+    if likeness is not None:
+        wanted = colour_offsets(likeness, around.corner_px, best.edge, view)
+        doubt = np.vstack([doubt, _refuse_disagreement(best, wanted)])
+    # The heights that follow from the width just found.
+    heights = girdle_on_card(best.box.width_mm, girdle)
+    return _reading(calibration, best, found, heights, card_height_mm, blur, shape, doubt)
 
 
-def edges_of_shapes(
-    patch: Patch, view: View, hulls_mm: list[FloatArray], rule: HeightRule, blur: float, edge_map: EdgeMap
-) -> list[ShapeEdge]:
-    """Search from every family that suits one of the rough outlines and follow the best ones; one for each family.
+def likeliest(found: list[Hypothesis]) -> Hypothesis:
+    """The outline of highest merit; a family with fewer parameters wins where another is hardly better."""
+    best = max(one.merit for one in found)
+    near = [one for one in found if one.merit >= 0.97 * best]
+    return min(near, key=lambda one: (len(one.edge.parameters), -one.merit))
+
+
+def refuse_unclear(best: Hypothesis, *, clear: bool) -> None:
+    """Refuse an outline that is seen on too little of the round, too faintly, or that may be a shadow's.
 
     Parameters
     ----------
-    patch, view
-        The photograph round the stone, and its geometry.
-    hulls_mm : list of ndarray of shape (M, 2)
-        Rough outlines at the girdle's height.
-    rule : HeightRule
-        Heights of the girdle.
-    blur : float
-        Blur, pixels.
-    edge_map : EdgeMap
-        Where sharp edges are.
+    best : Hypothesis
+        The outline.
+    clear : bool
+        The stone has no colour that tells it from the paper.
     """
-    starts = [search(edge_map, fit) for hull in hulls_mm for fit in _worth_trying(coarse_fits(hull))]
-    starts.sort(key=lambda start: -start.score)
-    found: dict[str, ShapeEdge] = {}
-    tried: list[Found] = []
-    for start in starts:
-        name = start.family.name
-        same = [other for other in tried if other.family.name == name]
-        if len(same) >= STARTS_EACH or (name not in found and len(found) > FAMILIES_MOST):
-            continue
-        if any(_alike(start, other) for other in same):
-            continue
-        tried.append(start)
-        edge = follow(patch, view, start.family, start.parameters, rule, blur)
-        if edge is not None and (name not in found or edge.merit > found[name].merit):
-            found[name] = edge
-    return list(found.values())
-
-
-def shifted_edges(patch: Patch, view: View, edge: ShapeEdge, rule: HeightRule, blur: float) -> list[ShapeEdge]:
-    """Follow the edge again from outlines with one side moved in or out: a facet or a shadow may have been taken."""
-    found = []
-    # The first moves of each family are those of one side; the others turn it or change its form.
-    sides = {"triangle": 6, "round": 3, "pear": 4}.get(edge.family.name, 4)
-    for move in moves(edge.family, edge.parameters)[:sides]:
-        for shift in SHIFTS_MM:
-            start = edge.family.clipped(edge.parameters + shift * move)
-            other = follow(patch, view, edge.family, start, rule, blur, windows=SHIFTED_PX, coloured=False)
-            if other is not None and np.abs(other.parameters - edge.parameters).max() > ALIKE_MM / 2:
-                found.append(other)
-    return found
-
-
-def refuse_rivals(edge: ShapeEdge, others: list[ShapeEdge]) -> None:
-    """Refuse where another outline would do nearly as well and has another size."""
-    box = _box_of(edge)
-    for other in others:
-        if other.family is not edge.family or other.merit < RIVAL_SHARE * edge.merit:
-            continue
-        rival = _box_of(other)
-        # Facets lie inside of every girdle; what lies outside of an edge makes it doubtful.
-        if max(rival.length_mm - box.length_mm, rival.width_mm - box.width_mm) > RIVAL_MM:
-            raise OutlineUnclear(
-                f"two outlines would do: {box.length_mm:.2f} x {box.width_mm:.2f} mm and "
-                f"{rival.length_mm:.2f} x {rival.width_mm:.2f} mm",
-                "one outline that stands out from facets and shadow",
-                "use softer light from two sides, so that no shadow hugs the stone, and come closer",
-            )
-
-
-def _box_of(edge: ShapeEdge) -> Box:
-    return smallest_box(closed_outline(edge.family, edge.parameters, edge, edge.curve.points_mm, departures(edge)))
-
-
-def _alike(one: Found, other: Found) -> bool:
-    """Whether two outlines of a family are the same within a few hundredths of a millimetre."""
-    return bool(np.abs(one.parameters - other.parameters)[: 6 if one.family.name == "triangle" else 5].max() < ALIKE_MM)
-
-
-def _worth_trying(fits: list[CoarseFit]) -> list[CoarseFit]:
-    if not fits:
-        return []
-    limit = max(TRIED_FACTOR * fits[0].misfit_mm, TRIED_MM)
-    return [fit for fit in fits if fit.misfit_mm <= limit][:TRIED_MOST]
-
-
-def clearest(edges: list[ShapeEdge]) -> ShapeEdge | None:
-    """The edge of highest merit; a family with fewer parameters wins where another is hardly better."""
-    if not edges:
-        return None
-    best = max(edge.merit for edge in edges)
-    near = [edge for edge in edges if edge.merit >= 0.97 * best]
-    return min(near, key=lambda edge: (len(edge.parameters), -edge.merit))
-
-
-def refuse_unclear(edge: ShapeEdge) -> None:
-    """Refuse an outline that is seen on too little of the round, or too faintly."""
+    edge = best.edge
     if edge.coverage_deg < SMALLEST_COVERAGE_DEG:
         raise OutlineUnclear(
             f"only {edge.coverage_deg:.0f} degrees of the stone's outline are seen",
             f"at least {SMALLEST_COVERAGE_DEG:.0f} degrees",
             "turn the light or the stone so that the edge stands out all round",
         )
-    if edge.merit < SMALLEST_MERIT or edge.novelty_outside > LARGEST_NOVELTY:
+    faint = best.merit < SMALLEST_MERIT or best.evidence < SMALLEST_EVIDENCE
+    faint = faint or (clear and best.like_shadow > LARGEST_LIKE_SHADOW)
+    if faint or edge.novelty_outside > (LARGEST_CLEAR_NOVELTY if clear else LARGEST_NOVELTY):
         raise OutlineUnclear(
             "the outline hardly stands out: the sharpest one there may be one of facets",
             "a stone whose edge is darker, lighter or more coloured than the paper on most of the round",
             "turn the light, come closer, or lay a grey paper under the stone, inside the frame",
         )
+
+
+def _refuse_disagreement(best: Hypothesis, wanted_px: FloatArray) -> FloatArray:
+    """What colour would change of length and width, (1, 2) standard uncertainties; refuse where it is too much."""
+    wanted = np.nan_to_num(wanted_px - np.nanmedian(wanted_px)) if np.isfinite(wanted_px).any() else 0.0 * wanted_px
+    if float(np.std(wanted)) > LARGEST_DISAGREEMENT_PX:
+        raise OutlineUnclear(
+            f"light and colour disagree about the outline by {float(np.std(wanted)):.1f} pixels: a shadow or a facet "
+            "lies close beside the girdle",
+            "an outline on which both agree",
+            "use softer light from two sides, so that no shadow hugs the stone, and come closer",
+        )
+    curve, px = best.edge.curve, 1.0 / best.edge.px_per_mm
+    change = np.sign(wanted) * np.maximum(np.abs(wanted) - COLOUR_GOOD_PX, 0.0) * px
+    before, after = smallest_box(curve.points_mm), smallest_box(curve.points_mm + change[:, None] * curve.normals)
+    moved = [after.length_mm - before.length_mm, after.width_mm - before.width_mm]
+    return COLOUR_SHARE * np.array([moved])
+
+
+def refuse_rivals(best: Hypothesis, found: list[Hypothesis]) -> None:
+    """Refuse where another outline would do nearly as well and lies further out, or as well and further in."""
+    for other in found:
+        if other is best or other.edge.scatter_px > max(RIVAL_SCATTER * best.edge.scatter_px, SAME_SCATTER_PX):
+            continue
+        larger = max(other.box.length_mm - best.box.length_mm, other.box.width_mm - best.box.width_mm)
+        smaller = max(best.box.length_mm - other.box.length_mm, best.box.width_mm - other.box.width_mm)
+        further = larger > RIVAL_MM and other.merit > RIVAL_SHARE * best.merit
+        if further or (smaller > RIVAL_MM and other.merit > INNER_RIVAL_SHARE * best.merit):
+            raise OutlineUnclear(
+                f"two outlines would do: {best.box.length_mm:.2f} x {best.box.width_mm:.2f} mm and "
+                f"{other.box.length_mm:.2f} x {other.box.width_mm:.2f} mm",
+                "one outline that stands out from facets and shadow",
+                "use softer light from two sides, so that no shadow hugs the stone, and come closer",
+            )
 
 
 def box_under(edge: ShapeEdge, state: State, departure: FloatArray) -> tuple[FloatArray, Box]:
@@ -291,13 +252,15 @@ def edge_u_px(edge: ShapeEdge, blur_px: float) -> float:
 
 def _reading(
     calibration: Calibration,
-    edge: ShapeEdge,
-    tried: list[ShapeEdge],
+    best: Hypothesis,
+    tried: list[Hypothesis],
     heights: GirdleHeights,
     card_height_mm: float,
     blur: float,
+    shape: str | None,
+    doubt_mm: FloatArray,
 ) -> ShapeReading:
-    view = calibration.view
+    view, edge = calibration.view, best.edge
     departure = departures(edge)
 
     def state(shift: float = 0.0, thicker: float = 0.0) -> State:
@@ -322,14 +285,17 @@ def _reading(
     figures = []
     for index, direction in enumerate((box.along, np.array([-box.along[1], box.along[0]]))):
         extra = {("stone edge", "edge"): u_edge, (f"stone fit {index}", "fit"): u_fit}
+        extra[(f"doubt {index}", "edge")] = float(np.sqrt(np.sum(doubt_mm[:, index] ** 2)))
         tips = _open_ends(edge, outline, direction, blur)
         if tips:
             extra[(f"tips {index}", "tips")] = TIP_U_BLURS * blur / edge.px_per_mm * float(np.sqrt(tips))
         figures.append(figure(influences, index, values, changes, extra))
     length, width = figures
-    others = tuple((other.family.name, other.merit) for other in tried if other.family is not edge.family)
+    others = tuple((one.edge.family.name, one.merit) for one in tried if one.edge.family is not edge.family)
+    naming = name_shape(edge, best.merit, [(one.edge, one.merit) for one in tried], box, shape)
+    middle = heights.mean_mm - card_height_mm
     return ShapeReading(
-        length, width, length / width, name_shape(edge, tried, box), edge, outline, box, heights, others, influences
+        length, width, length / width, naming, edge, outline, box, heights, middle, others, influences
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
@@ -31,6 +32,8 @@ BEND_BLURS = 4.0
 TIGHT_PX = 0.5
 #: The outline is looked at in so many stretches; one of less mean support than this is not seen, and what that costs.
 STRETCHES, SEEN_FROM, SEEN_POWER = 16, 0.25, 2
+#: Weight of an edge that shows as evidence only (`Guide`), beside that of a clear edge in light.
+EVIDENCE_WEIGHT = 0.25
 #: Residuals below this are never taken for outliers, pixels.
 SMALLEST_SCATTER_PX = 0.05
 #: An edge of this merit is clear; below, colour is tried, and has to be this many times better.
@@ -77,6 +80,29 @@ def patch_round(image: LightImage, points_px: FloatArray, margin_px: int = 40) -
     light = image.region(x0, y0, x1, y1)
     splines = [ndimage.spline_filter(light[:, :, c], order=3, output=np.float32) for c in range(3)]
     return Patch((x0, y0), splines)
+
+
+@dataclass(frozen=True)
+class Guide:
+    """Where the girdle may run, as a map of the photograph (`shape_evidence.girdle_maps`).
+
+    Parameters
+    ----------
+    corner_px : ndarray of shape (2,)
+        First column and row.
+    evidence : ndarray of shape (h, w)
+        0 to 1, thin along edges.
+    """
+
+    corner_px: FloatArray
+    evidence: NDArray[np.float32]
+
+    def along(self, pixels: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Evidence at pixels (N, R, 2), and the largest of it within one pixel, both (N, R)."""
+        x, y = (np.asarray(pixels[..., k] - self.corner_px[k], dtype=np.float32) for k in (0, 1))
+        thick = cv2.dilate(self.evidence, np.ones((3, 3), np.uint8))
+        here, near = (cv2.remap(plane, x, y, cv2.INTER_LINEAR) for plane in (self.evidence, thick))
+        return np.asarray(here, dtype=np.float64), np.asarray(near, dtype=np.float64)
 
 
 @dataclass(frozen=True)
@@ -163,6 +189,7 @@ def follow(
     *,
     windows: tuple[tuple[float, float], ...] = CLOSE_PX,
     coloured: bool = True,
+    guide: Guide | None = None,
 ) -> ShapeEdge | None:
     """Move an outline to the edge near it, in a few rounds of narrowing windows.
 
@@ -180,16 +207,20 @@ def follow(
         One for each round, pixels.
     coloured : bool
         Try a colour difference where luminance shows no clear edge.
+    guide : Guide, optional
+        Only edges that lie on its evidence count; where there is evidence but no edge in light, it is followed itself.
 
     Returns
     -------
     ShapeEdge or None
         None where the outline degenerates or leaves the photograph.
     """
-    edge = _follow(patch, view, family, parameters, heights, blur_px, windows, coloured=False)
+    edge = _follow(
+        patch, view, family, parameters, heights, blur_px, windows, coloured=False, guide=guide
+    )
     if coloured and (edge is None or edge.merit < CLEAR_MERIT):
         start = parameters if edge is None else edge.parameters
-        other = _follow(patch, view, family, start, heights, blur_px, windows, coloured=True)
+        other = _follow(patch, view, family, start, heights, blur_px, windows, coloured=True, guide=guide)
         if other is not None and (edge is None or other.merit > COLOUR_HANDICAP * edge.merit):
             return other
     return edge
@@ -205,6 +236,7 @@ def _follow(
     windows: tuple[tuple[float, float], ...],
     *,
     coloured: bool,
+    guide: Guide | None,
 ) -> ShapeEdge | None:
     edge = None
     for window, preference in windows:
@@ -214,11 +246,13 @@ def _follow(
         )  # fmt: skip
         if strip is None:
             return None
-        curve, polar = strip
+        curve, polar, pixels = strip
         field = _field(polar, blur_px, coloured=coloured)
         if field is None:
             return None
         offsets, strength = _locate(field, window, preference, outer_first=coarse)
+        if guide is not None:
+            offsets, strength = _guided(field, guide.along(pixels), window, preference)
         offsets = offsets + _blur_shift_mm(curve, blur_px, polar.px_per_mm)
         prior = np.where(usable(curve, blur_px / polar.px_per_mm), strength, 0.0)
         weights = tukey(offsets, prior, smallest=SMALLEST_SCATTER_PX / polar.px_per_mm)
@@ -277,13 +311,14 @@ def unroll_along(
     *,
     coarse: bool = False,
     colour: bool = True,
-) -> tuple[Curve, PolarMap] | None:
+) -> tuple[Curve, PolarMap, FloatArray] | None:
     """Sample the photograph along the normals of an outline, each in the plane at its own height.
 
     Returns
     -------
-    (Curve, PolarMap) or None
-        The map's radii are offsets from the outline, outward positive. None where it leaves the photograph.
+    (Curve, PolarMap, ndarray of shape (N, R, 2)) or None
+        The map's radii are offsets from the outline, outward positive; the pixels of its samples. None where it leaves
+        the photograph.
     """
     middle = parameters[:6].reshape(3, 2).mean(axis=0) if family.name == "triangle" else parameters[:2]
     flat = np.array([[1.0, 0.0], [-1.0, 0.0]])
@@ -312,7 +347,7 @@ def unroll_along(
         mode = "wrap" if family.parts == 1 else "nearest"
         light[mine] = ndimage.gaussian_filter1d(light[mine], sigma, axis=0, mode=mode)
     angles = np.arange(len(own)) * 2.0 * np.pi / len(own)
-    return curve, PolarMap(np.asarray(middle), typical, angles, np.asarray(offsets), light, scale)
+    return curve, PolarMap(np.asarray(middle), typical, angles, np.asarray(offsets), light, scale), pixels
 
 
 def _field(polar: PolarMap, blur_px: float, *, coloured: bool) -> EdgeField | None:
@@ -333,16 +368,42 @@ def _locate(
     field: EdgeField, window_px: float, preference_px: float, *, outer_first: bool
 ) -> tuple[FloatArray, FloatArray]:
     """Offset (mm) and weight of the best crest on every normal."""
-    polar = field.polar
-    size = np.abs(field.step)
-    place = polar.radii_mm * polar.px_per_mm
-    crest = np.zeros(size.shape, dtype=bool)
-    crest[:, 1:-1] = (size[:, 1:-1] >= size[:, :-2]) & (size[:, 1:-1] > size[:, 2:])
-    merit = np.where(crest & (np.abs(place) < window_px)[None, :], size * field.fit, 0.0)
+    merit, place = _crests(field, window_px)
     if outer_first:
         # Facets behind the edge may be stronger than the edge; a crest counts by how little lies outside of it.
         merit = outermost(field.crests) * np.where(merit > 0.0, 1.0, 0.0)
-    merit = merit * np.exp(-0.5 * (place / preference_px) ** 2)[None, :]
+    return _best_crest(field, merit * np.exp(-0.5 * (place / preference_px) ** 2)[None, :])
+
+
+def _guided(
+    field: EdgeField, evidence: tuple[FloatArray, FloatArray], window_px: float, preference_px: float
+) -> tuple[FloatArray, FloatArray]:
+    """Offset (mm) and weight of the best crest on evidence on every normal, or of the evidence itself."""
+    here, near = evidence
+    merit, place = _crests(field, window_px)
+    preference = np.exp(-0.5 * (place / preference_px) ** 2)[None, :]
+    offsets, weights = _best_crest(field, np.where(merit > 0.0, near, 0.0) * preference)
+    weights = weights * np.minimum(near.max(axis=1), 1.0)
+    # A girdle between shadow and a dark facet shows in colour only: its evidence is coarser, but not elsewhere.
+    within = here * preference * (np.abs(place) < window_px)[None, :]
+    total = within.sum(axis=1)
+    alone = (weights <= 0.0) & (total > 0.0)
+    middle = within @ field.polar.radii_mm / np.maximum(total, 1e-9)
+    return np.where(alone, middle, offsets), np.where(alone, EVIDENCE_WEIGHT * here.max(axis=1), weights)
+
+
+def _crests(field: EdgeField, window_px: float) -> tuple[FloatArray, FloatArray]:
+    """Merit (N, R) of the crests within a window, 0 elsewhere, and the offsets (R,) in pixels."""
+    size = np.abs(field.step)
+    place = field.polar.radii_mm * field.polar.px_per_mm
+    crest = np.zeros(size.shape, dtype=bool)
+    crest[:, 1:-1] = (size[:, 1:-1] >= size[:, :-2]) & (size[:, 1:-1] > size[:, 2:])
+    return np.where(crest & (np.abs(place) < window_px)[None, :], size * field.fit, 0.0), place
+
+
+def _best_crest(field: EdgeField, merit: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Offset (mm) and weight of the crest of highest merit on every normal, to a fraction of a sample."""
+    polar, size = field.polar, np.abs(field.step)
     at = np.clip(np.argmax(merit, axis=1), 1, size.shape[1] - 2)
     rows = np.arange(len(at))
     found = merit[rows, at] > 0.0

@@ -167,7 +167,9 @@ def starts(polygon_mm: FloatArray) -> dict[str, list[FloatArray]]:
         first, second = corners[1] - corners[0], corners[2] - corners[0]
         if first[0] * second[1] - first[1] * second[0] < 0:
             corners = corners[::-1]
-        found["triangle"] = [np.array([*corners.ravel(), 0.03, 0.05])]
+        # Round sides that bulge the smallest triangle stands well outside: from there alone the fit ends on cut tips.
+        inner = corners.mean(axis=0) + 0.85 * (corners - corners.mean(axis=0))
+        found["triangle"] = [np.array([*corners.ravel(), 0.03, 0.05]), np.array([*inner.ravel(), 0.1, 0.05])]
     return found
 
 
@@ -185,10 +187,12 @@ def _extent(polygon: FloatArray, axis: float) -> tuple[tuple[float, float], floa
     return (float(middle[0]), float(middle[1])), float(np.ptp(u)) / 2, float(np.ptp(v)) / 2
 
 
-def coarse_fits(polygon_mm: FloatArray) -> list[CoarseFit]:
-    """Fit every family to a rough polygon, the best first; one fit for each family."""
+def coarse_fits(polygon_mm: FloatArray, families: tuple[str, ...] | None = None) -> list[CoarseFit]:
+    """Fit every family, or those named, to a rough polygon, the best first; one fit for each family."""
     found = []
     for name, guesses in starts(polygon_mm).items():
+        if families is not None and name not in families:
+            continue
         fits = [fit_polygon(FAMILIES[name], guess, polygon_mm) for guess in guesses]
         if fits:
             found.append(min(fits, key=lambda fit: fit.misfit_mm))

@@ -25,6 +25,12 @@ WORDS = {
     "rectangle, corners cut": "rectangle with cut corners", "triangle": "triangle",
 }  # fmt: skip
 
+#: Families of outlines by what a person may call the stone.
+FAMILY_OF: dict[str, tuple[str, ...]] = {
+    "oval": ("superellipse",), "cushion": ("superellipse",), "marquise": ("marquise",), "pear": ("pear",),
+    "square": ("rectangle",), "rectangle": ("rectangle",), "triangle": ("triangle",),
+}  # fmt: skip
+
 
 @dataclass(frozen=True)
 class Naming:
@@ -52,34 +58,45 @@ class Naming:
         return "can't tell between " + " and ".join(WORDS[name] for name in (self.shape, *self.maybe))
 
 
-def name_shape(edge: ShapeEdge, tried: list[ShapeEdge], box: Box) -> Naming:
+def name_shape(
+    edge: ShapeEdge, merit: float, tried: list[tuple[ShapeEdge, float]], box: Box, asked: str | None = None
+) -> Naming:
     """Name a shape from the outline that suits best and those that nearly do.
 
     Parameters
     ----------
     edge : ShapeEdge
         The outline that suits best.
-    tried : list of ShapeEdge
-        All that were followed.
+    merit : float
+        Its merit.
+    tried : list of (ShapeEdge, float)
+        All that were followed, with their merits.
     box : Box
         Its smallest box.
+    asked : str, optional
+        What the user says the stone is: that names it, and what the outline says otherwise is among the evidence.
     """
     shape, near, evidence = _within_family(edge, box)
-    best = max(edge.merit, 1e-9)
+    best = max(merit, 1e-9)
     maybe = list(near)
-    for other in tried:
-        if other.family is edge.family or other.merit < RIVAL_SHARE * best:
-            continue
+    others = [(other, its) for other, its in tried if other.family is not edge.family]
+    for other, its in others:
         name = _within_family(other, box)[0]
-        if name != shape and name not in maybe:
+        if its >= RIVAL_SHARE * best and name != shape and name not in maybe:
             maybe.append(name)
-    worse = [other for other in tried if other.family is not edge.family and other.merit < RIVAL_SHARE * best]
+    worse = [(other, its) for other, its in others if its < RIVAL_SHARE * best]
     if worse:
-        closest = max(worse, key=lambda other: other.merit)
+        closest = max(worse, key=lambda item: item[1])[0]
         evidence.append(
             f"the next best outline, a {closest.family.name}, leaves the edge by {closest.scatter_px:.1f} px, "
             f"this one by {edge.scatter_px:.1f} px"
         )
+    if asked is not None:
+        own = shape.partition(",")[0]
+        if own != asked:
+            evidence.append(f"called so by --shape; by its outline alone it is {WORDS[shape]}")
+            return Naming(asked, (), tuple(evidence))
+        maybe = []
     return Naming(shape, tuple(maybe), tuple(evidence))
 
 

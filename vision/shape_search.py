@@ -27,6 +27,11 @@ ZONE_PX = tuple(float(v) for v in range(5, 22, 2))
 OUTSIDE_COST = 0.45
 #: Points of an outline that are looked at.
 POINTS = 96
+#: Rounds over all sides of an outline in which each is moved to its best place.
+SCANS = 2
+#: Places of a side within this are one, pixels; another that loses less than this share of what the side's whole
+#: absence would cost makes it doubtful.
+SAME_PX, DOUBT_SHARE = 2.5, 0.4
 
 
 @dataclass(frozen=True)
@@ -57,10 +62,22 @@ class EdgeMap:
         How sharp an edge each pixel lies on, 0 to 1.
     to_px : tuple of ndarray
         Matrix (2, 2) and shift (2,) from card millimetres at the girdle's height to pixels of `sharp`.
+    zone_px : tuple of float
+        How far outside sharp edges count against an outline.
+    outside_cost : float
+        How much.
     """
 
-    def __init__(self, sharp: NDArray[np.float32], to_px: tuple[FloatArray, FloatArray]) -> None:
+    def __init__(
+        self,
+        sharp: NDArray[np.float32],
+        to_px: tuple[FloatArray, FloatArray],
+        *,
+        zone_px: tuple[float, ...] = ZONE_PX,
+        outside_cost: float = OUTSIDE_COST,
+    ) -> None:
         self.matrix, self.shift = to_px
+        self._zone, self._cost = np.array(zone_px), outside_cost
         self.px_per_mm = float(np.sqrt(abs(np.linalg.det(self.matrix))))
         self._maps = [
             np.asarray(cv2.dilate(sharp, np.ones((2 * n + 1, 2 * n + 1), np.uint8))) for n in (NEAR_PX, FINE_NEAR_PX)
@@ -76,11 +93,15 @@ class EdgeMap:
             normals = -normals
         along = self._at(self._maps[int(fine)], points)
         outside = self._at(
-            self._maps[1], points[:, None, :] + np.array(ZONE_PX)[None, :, None] * normals[:, None, :]
+            self._maps[1], points[:, None, :] + self._zone[None, :, None] * normals[:, None, :]
         ).max(axis=1)
         # A median along the outline: single sparks of light that the stone throws don't count.
         outside = ndimage.median_filter(outside, 7, mode="wrap")
-        return float(along.mean() - OUTSIDE_COST * outside.mean())
+        return float(along.mean() - self._cost * outside.mean())
+
+    def along(self, family: Family, parameters: FloatArray) -> float:
+        """Share of an outline on edges, within a pixel."""
+        return float(self._at(self._maps[1], _points(family, parameters) @ self.matrix.T + self.shift).mean())
 
     @staticmethod
     def _at(values: NDArray[np.float32], points: FloatArray) -> FloatArray:
@@ -158,6 +179,62 @@ def moves(family: Family, parameters: FloatArray) -> FloatArray:
     if family.name == "rectangle":
         add(p5=1.4)
     return np.array(found)
+
+
+def side_moves(family: Family, parameters: FloatArray) -> FloatArray:
+    """Those of the `moves` that carry one side or end of the outline in or out."""
+    found = moves(family, parameters)
+    return found[0:6:2] if family.name == "triangle" else found[: 3 if family.name == "round" else 4]
+
+
+def scanned(edges: EdgeMap, found: Found, reach_mm: float) -> Found:
+    """Move each side of an outline to where it lies best within a reach, near or far: parallel facets lie between."""
+    family, parameters = found.family, found.parameters
+    best = edges.score(family, parameters, fine=True)
+    steps = np.arange(-reach_mm, reach_mm, 1.0 / edges.px_per_mm)
+    for _ in range(SCANS):
+        for k in range(len(side_moves(family, parameters))):
+            move = side_moves(family, parameters)[k]
+            trials = [family.clipped(parameters + step * move) for step in steps]
+            scores = [edges.score(family, trial, fine=True) for trial in trials]
+            top = int(np.argmax(scores))
+            if scores[top] > best + 1e-4:
+                best, parameters = scores[top], trials[top]
+    return Found(family, parameters, best)
+
+
+def doubts(edges: EdgeMap, family: Family, parameters: FloatArray, reach_mm: float) -> list[FloatArray]:
+    """Other places at which one side of an outline would lie nearly as well.
+
+    Parameters
+    ----------
+    edges : EdgeMap
+        The map.
+    family, parameters
+        The outline.
+    reach_mm : float
+        How far each side is moved, in and out.
+
+    Returns
+    -------
+    list of ndarray of shape (P,)
+        Changes of the parameters, each the standard uncertainty that one side's other place makes: half of the way to
+        it where it is as good, less where it is worse.
+    """
+    px = 1.0 / edges.px_per_mm
+    steps = np.arange(-reach_mm, reach_mm + 0.25 * px, 0.5 * px)
+    found = []
+    for move in side_moves(family, parameters):
+        trials = [family.clipped(parameters + step * move) for step in steps]
+        scores = np.array([edges.score(family, trial, fine=True) for trial in trials])
+        here = scores[np.abs(steps) <= SAME_PX * px].max()
+        lost = max(here - float(scores.min()), 1e-6)
+        worth = np.clip(1.0 - (here - scores) / (DOUBT_SHARE * lost), 0.0, 1.0)
+        way = np.where(np.abs(steps) > SAME_PX * px, 0.5 * np.abs(steps) * worth, 0.0)
+        top = int(np.argmax(way))
+        if way[top] > 0.0:
+            found.append(np.asarray(way[top] * np.sign(steps[top]) * move))
+    return found
 
 
 def search(edges: EdgeMap, fit: CoarseFit, *, largest_px: float = STEPS_PX[0]) -> Found:

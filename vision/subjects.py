@@ -231,7 +231,7 @@ def _refuse(image: LightImage, calibration: Calibration, found: list[Candidate])
         raise NotRoundThing(
             f"something lies on {stage}, but no round edge of it is seen",
             "a round stone or a tube on its end, its edge clear of shadows",
-            "turn the light so that the edge stands out all round; a stone that isn't round can't be read yet",
+            "turn the light so that the edge stands out all round; for a stone that isn't round add --shape auto",
         )
     if touching:
         raise TouchesFrame(

@@ -1,0 +1,153 @@
+"""Stone, shadow and facets told apart: drawn coloured stones with hard shadows, exact truth by the polygons drawn."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+from skimage.filters import threshold_otsu
+from skimage.measure import label, regionprops
+
+from fixtures.outlines import smallest_box_mm
+from rimsight.calibration.camera import Camera, View
+from rimsight.calibration.pixels import LightImage, encode_srgb
+from rimsight.vision.shape_colour import colour_offsets
+from rimsight.vision.shape_evidence import girdle_maps, stone_likeness, surroundings
+from rimsight.vision.shape_hypotheses import Hypothesis, hypotheses
+from rimsight.vision.shape_models import FAMILIES
+from rimsight.vision.shape_path import closed_path, ellipse_of
+from rimsight.vision.shape_search import EdgeMap, Found, scanned
+from tests.vision.test_shapes import drawn_outline
+
+PX_PER_MM = 30.0
+SIZE = 400
+VIEW = View(Camera(f_px=3000.0, cx_px=199.5, cy_px=199.5), (0.0, 0.0, 0.0), (0.0, 0.0, 100.0))
+PAPER = np.array([0.62, 0.60, 0.57])
+#: A shadow of 2 to 4 pixels' width along a straight side can't be told from the stone; this one is wider on each.
+SHADOW_MM = (0.3, 0.6)
+RED, GREY = np.array([0.35, 0.06, 0.05]), np.array([0.42, 0.41, 0.40])
+
+
+def covered(points_mm: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
+    """Share of every pixel that a polygon covers."""
+    fine = 8
+    picture = np.zeros((SIZE * fine, SIZE * fine), np.uint8)
+    corners = (points_mm * PX_PER_MM + 200.0) * fine
+    cv2.fillPoly(picture, [np.rint(corners * 16 - 8).astype(np.int32)], 255, shift=4)
+    return np.asarray(cv2.resize(picture.astype(np.float32) / 255.0, (SIZE, SIZE), interpolation=cv2.INTER_AREA))
+
+
+def photographed(
+    points_mm: np.ndarray[Any, Any], colour: np.ndarray[Any, Any], shadow_mm: tuple[float, float] = SHADOW_MM
+) -> tuple[LightImage, np.ndarray[Any, Any]]:
+    """A stone of one colour with flecks and a hard shadow on paper, and the rough hull (M, 2) px of both."""
+    rng = np.random.default_rng(11)
+    stone, shade = covered(points_mm), covered(points_mm + shadow_mm)
+    light = PAPER * (1.0 - 0.6 * shade[:, :, None])
+    flecks = cv2.resize(rng.uniform(0.6, 1.4, (40, 40)).astype(np.float32), (SIZE, SIZE))
+    light = light * (1.0 - stone[:, :, None]) + (colour * flecks[:, :, None]) * stone[:, :, None]
+    light = cv2.GaussianBlur(light.astype(np.float32), (0, 0), 0.8)
+    light += rng.normal(0.0, 0.004, light.shape).astype(np.float32)
+    codes = np.rint(255.0 * encode_srgb(np.clip(light, 0.0, 1.0))).astype(np.uint8)
+    both = np.vstack([points_mm, points_mm + shadow_mm]).astype(np.float32)
+    hull = cv2.convexHull(both).reshape(-1, 2) * PX_PER_MM + 199.5
+    return LightImage(np.ascontiguousarray(codes)), np.asarray(hull, dtype=np.float64)
+
+
+def outlines(
+    image: LightImage, hull: np.ndarray[Any, Any], families: tuple[str, ...] | None = None
+) -> list[Hypothesis]:
+    """Outlines that may be the stone's, at the card's own height."""
+    return hypotheses(image, VIEW, hull, (0.0, 0.0), 0.8, families)
+
+
+@pytest.mark.parametrize("shape", ["oval", "pear", "cushion", "rectangle", "triangle"])
+def test_a_hard_shadow_is_not_taken_for_the_stone(shape: str) -> None:
+    """Outside comparison: Otsu's threshold (scikit-image) takes stone and shadow for one, tenths of a millimetre."""
+    points = drawn_outline(shape)
+    image, hull = photographed(points, RED)
+    length, width = smallest_box_mm(points)
+    best = outlines(image, hull)[0]
+    assert best.box.length_mm == pytest.approx(length, abs=0.06 if shape == "triangle" else 0.03)
+    assert best.box.width_mm == pytest.approx(width, abs=0.06 if shape == "triangle" else 0.03)
+    dark = image.luminance(0, 0, SIZE, SIZE)
+    things = regionprops(label(dark < threshold_otsu(dark)))
+    thing = max(things, key=lambda one: one.area)
+    assert thing.feret_diameter_max / PX_PER_MM > best.box.length_mm + 0.1
+
+
+def test_a_coloured_stone_tells_itself_from_paper_and_shadow() -> None:
+    points = drawn_outline("oval")
+    image, hull = photographed(points, RED)
+    around = surroundings(image, hull, 0.8)
+    likeness = stone_likeness(around)
+    assert likeness is not None
+    assert len(girdle_maps(around)) == 1
+    x0, y0 = around.corner_px.astype(int)
+    stone = covered(points)[y0 : y0 + likeness.shape[0], x0 : x0 + likeness.shape[1]]
+    shade = covered(points + SHADOW_MM)[y0 : y0 + likeness.shape[0], x0 : x0 + likeness.shape[1]]
+    inner = cv2.erode(stone, np.ones((9, 9))) > 0.99
+    only_shade = (cv2.dilate(stone, np.ones((9, 9))) < 0.01) & (shade > 0.99)
+    assert np.median(likeness[inner]) == pytest.approx(1.0, abs=0.05)
+    assert abs(np.median(likeness[only_shade])) < 0.1
+
+
+def test_a_clear_stone_does_not_tell_itself() -> None:
+    image, hull = photographed(drawn_outline("oval"), GREY)
+    around = surroundings(image, hull, 0.8)
+    assert stone_likeness(around) is None
+    assert len(girdle_maps(around)) == 2
+
+
+def test_colour_begins_where_the_outline_runs_and_says_so_where_it_does_not() -> None:
+    """Moved out by 4 pixels, colour wants the outline back by as much."""
+    points = drawn_outline("oval")
+    image, hull = photographed(points, RED)
+    around = surroundings(image, hull, 0.8)
+    likeness = stone_likeness(around)
+    assert likeness is not None
+    best = outlines(image, hull)[0].edge
+    true = colour_offsets(likeness, around.corner_px, best, VIEW)
+    assert np.isfinite(true).mean() > 0.95
+    assert np.std(true[np.isfinite(true)]) < 0.5
+    shifted = likeness.copy()
+    shifted = cv2.warpAffine(shifted, np.float32([[1, 0, 4], [0, 1, 0]]), shifted.shape[::-1], borderValue=0.0)
+    moved = colour_offsets(shifted, around.corner_px, best, VIEW) - true
+    right = best.curve.normals[:, 0] > 0.9
+    left = best.curve.normals[:, 0] < -0.9
+    assert np.nanmedian(moved[right]) == pytest.approx(4.0, abs=0.6)
+    assert np.nanmedian(moved[left]) == pytest.approx(-4.0, abs=0.6)
+
+
+def test_the_path_passes_by_an_inner_ring_and_its_hull_bridges_a_gap() -> None:
+    y, x = np.mgrid[0:200, 0:200].astype(float)
+    away, turn = np.hypot(x - 100.0, y - 100.0), np.degrees(np.arctan2(y - 100.0, x - 100.0))
+    evidence = (np.abs(away - 70.0) < 0.7) & (np.abs(turn - 20.0) > 20.0)
+    evidence |= np.abs(away - 45.0) < 0.7
+    hull = 100.0 + 75.0 * np.column_stack([np.cos(np.arange(0, 6.28, 0.1)), np.sin(np.arange(0, 6.28, 0.1))])
+    path = closed_path(evidence.astype(np.float32), ellipse_of(hull), outermost=0.7)
+    radius = np.hypot(path[:, 0] - 100.0, path[:, 1] - 100.0)
+    assert np.mean(np.abs(radius - 70.0) < 2.5) > 0.85
+    # A chord over 40 degrees cuts off 70^2 / 2 (0.698 - sin 0.698) = 135 of the circle's 15394 square pixels.
+    area = cv2.contourArea(cv2.convexHull(path.astype(np.float32)))
+    assert area == pytest.approx(np.pi * 70.0**2 - 135.0, rel=0.04)
+
+
+def test_a_side_is_moved_past_a_nearer_line_to_the_outermost() -> None:
+    """Rectangle of lines at 80 x 50 pixels, its right side doubled 8 pixels further in."""
+    evidence = np.zeros((200, 200), np.float32)
+    cv2.rectangle(evidence, (60, 75), (140, 125), 1.0, 1)
+    cv2.line(evidence, (132, 77), (132, 123), 1.0, 1)
+    to_px = np.eye(2) * 20.0, np.array([100.0, 100.0])
+    edges = EdgeMap(evidence, to_px, zone_px=(3.0, 5.0, 7.0, 9.0), outside_cost=0.9)
+    inner = np.array([-0.2, 0.0, 0.0, 1.8, 1.25, 0.0])
+    found = scanned(edges, Found(FAMILIES["rectangle"], inner, 0.0), 0.6)
+    assert found.parameters[0] == pytest.approx(0.0, abs=0.06)
+    assert found.parameters[3] == pytest.approx(2.0, abs=0.06)
+
+
+def test_only_families_that_are_asked_for() -> None:
+    image, hull = photographed(drawn_outline("oval"), RED)
+    assert {one.edge.family.name for one in outlines(image, hull, ("rectangle",))} <= {"rectangle"}

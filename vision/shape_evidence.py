@@ -1,0 +1,263 @@
+"""Where the girdle of a stone on paper may run: edges that tell stone from paper, not facets and not shadows.
+
+A coloured or dark stone tells itself: its colour begins at the girdle, and a shadow has the paper's colour. A clear one
+does not; there two maps are made, one with every sharp edge, one without those that look like the edge of a shadow, and
+the outlines found in both compete.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from rimsight.calibration.pixels import LUMINANCE_WEIGHTS, LightImage
+
+FloatArray = NDArray[np.float64]
+Plane = NDArray[np.float32]
+
+#: How far round the rough hull the photograph is looked at, pixels.
+MARGIN_PX = 25
+#: Smoothing before slopes are taken: of light, and of colour, which JPEG keeps at half resolution, pixels.
+LIGHT_PX, COLOUR_PX = 0.7, 1.2
+#: An edge counts from this many times the noise on paper, fully from twice that; the least step, share of the paper's
+#: light, in light and in colour.
+NOISE_FROM = 5.0
+LEAST_STEP, LEAST_COLOUR_STEP = 0.0125, 0.05
+#: Edges below this share of the stone's usual one are ringing of JPEG: in light and in colour.
+RINGING, COLOUR_RINGING = 0.07, 0.3
+#: Colour is looked at when the stone's core differs from the paper by this, share of its light.
+COLOUR_WORTH = 0.10
+#: Just outside of a sharp edge the slope has fallen below this share of the edge's; a shadow's edge runs on.
+SLOPE_OUTSIDE, SLOPE_SOFT = 0.25, 0.6
+#: A stone's colour tells from so many standard deviations of the paper's on. What is added to those: noise of facets,
+#: and the tint of a shadow that a lamp's or the sky's light is missing from, logarithms of red and blue over green.
+TELLING, COLOUR_FLOOR, SHADOW_TINT = 2.5, 0.06, 0.15
+#: Logarithm of the light from which a stone is dark: shadows keep a third of the paper's light.
+DARK, DARKEST_SHADOW = -1.7, -1.0
+#: Share of the stone's colour by which both sides of its edge differ, from none of the evidence to all of it.
+TELLS_FROM, TELLS_FULL = 0.2, 0.45
+#: Share of the step of a stone's colour that is reached at the girdle, on 19 rendered sides: mean and spread, widened.
+STEP_SHARE, STEP_SPREAD = 0.36, 0.16
+#: So far from the edge on both sides, in blurs of colour: further, and a shadow narrower than that counts as the stone.
+TELLS_WITHIN = 1.4
+#: The stone's core: the rough hull shrunk to this.
+CORE = 0.55
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """The photograph round a stone.
+
+    Parameters
+    ----------
+    corner_px : ndarray of shape (2,)
+        First column and row.
+    light : ndarray of shape (h, w, 3)
+        Linear light.
+    hull_px : ndarray of shape (M, 2)
+        Rough hull of stone and shadow, from the corner.
+    blur_px : float
+        Blur of the photograph.
+    """
+
+    corner_px: FloatArray
+    light: Plane
+    hull_px: FloatArray
+    blur_px: float
+
+    @property
+    def centre_px(self) -> FloatArray:
+        """Middle of the hull's area."""
+        m = cv2.moments(self.hull_px.astype(np.float32).reshape(-1, 1, 2))
+        return np.asarray(np.array([m["m10"], m["m01"]]) / max(m["m00"], 1e-9))
+
+    def within(self, share: float = 1.0) -> NDArray[np.bool_]:
+        """Pixels (h, w) inside the hull shrunk by a share about its middle."""
+        mask = np.zeros(self.light.shape[:2], dtype=np.uint8)
+        middle = self.hull_px.mean(axis=0)
+        corners = np.rint(middle + share * (self.hull_px - middle)).astype(np.int32)
+        cv2.fillConvexPoly(mask, corners.reshape(-1, 1, 2), 1)
+        return np.asarray(mask > 0)
+
+
+def surroundings(image: LightImage, hull_px: FloatArray, blur_px: float) -> Surroundings:
+    """Cut the photograph round a rough hull (M, 2)."""
+    x0, y0, x1, y1 = image.window(hull_px, margin_px=MARGIN_PX)
+    corner = np.array([x0, y0], dtype=np.float64)
+    return Surroundings(corner, image.region(x0, y0, x1, y1), hull_px - corner, max(blur_px, 0.5))
+
+
+def girdle_maps(around: Surroundings) -> list[Plane]:
+    """Maps (h, w) of how likely the girdle runs through each pixel, 0 to 1, thin along edges.
+
+    Returns
+    -------
+    list of ndarray
+        One where the stone's colour or darkness tells it from paper and shadow; else two: with and without edges that
+        look like shadows'.
+    """
+    likeness = stone_likeness(around)
+    if likeness is not None:
+        return [_told(around, likeness)]
+    return [_plain(around, shadows=True), _plain(around, shadows=False)]
+
+
+def stone_likeness(around: Surroundings) -> Plane | None:
+    """How much each pixel (h, w) is like the stone's core and unlike paper and shadow, about 0 to 1.
+
+    None for a clear stone.
+    """
+    logs = _logs(around, 1.0)
+    outside, core = ~around.within(), around.within(CORE)
+    if not outside.any() or not core.any():
+        return None
+    logs = [plane - float(np.median(plane[outside])) for plane in logs]
+    colour = np.stack([logs[0] - logs[1], logs[2] - logs[1]], axis=-1)
+    own = np.median(colour[core], axis=0)
+    # Fisher's discriminant between the stone's colour and what paper and shadow may have.
+    paper = np.cov(colour[outside].T) + COLOUR_FLOOR**2 * np.eye(2)
+    paper += SHADOW_TINT**2 * 0.5 * np.array([[1.0, -1.0], [-1.0, 1.0]])
+    telling = np.linalg.solve(paper, own)
+    apart = float(own @ telling)
+    if apart > TELLING**2:
+        return np.asarray(np.clip(colour @ telling / apart, -0.2, 1.2), dtype=np.float32)
+    lightness = sum(weight * plane for weight, plane in zip(LUMINANCE_WEIGHTS, logs, strict=True))
+    dark = float(np.median(np.asarray(lightness)[core]))
+    if dark < DARK:
+        scaled = (np.asarray(lightness) - DARKEST_SHADOW) / (dark - DARKEST_SHADOW)
+        return np.asarray(np.clip(scaled, -0.2, 1.2), dtype=np.float32)
+    return None
+
+
+def _logs(around: Surroundings, spread_px: float) -> list[Plane]:
+    """Logarithms of the three channels, smoothed."""
+    smooth = cv2.GaussianBlur(around.light, (0, 0), spread_px)
+    return [np.log(np.maximum(smooth[:, :, k], 0.004)) for k in range(3)]
+
+
+@dataclass(frozen=True)
+class _Slope:
+    """Size, outward direction and crests of a plane's slope."""
+
+    size: Plane
+    at: Callable[[Plane, float], Plane]
+    crest: NDArray[np.bool_]
+    noise: float
+
+
+def _slope(around: Surroundings, plane: Plane, spread_px: float) -> _Slope:
+    smooth = cv2.GaussianBlur(plane, (0, 0), spread_px)
+    gx = np.asarray(cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3, scale=0.125), dtype=np.float32)
+    gy = np.asarray(cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3, scale=0.125), dtype=np.float32)
+    size = np.hypot(gx, gy)
+    height, width = plane.shape
+    y, x = np.mgrid[0:height, 0:width].astype(np.float32)
+    nx, ny = gx / np.maximum(size, 1e-9), gy / np.maximum(size, 1e-9)
+    cx, cy = around.centre_px
+    outward = np.sign(nx * (x - np.float32(cx)) + ny * (y - np.float32(cy)))
+    nx, ny = nx * outward, ny * outward
+
+    def at(values: Plane, distance_px: float) -> Plane:
+        """The values so far outside of each pixel, along the slope."""
+        far = np.float32(distance_px)
+        x_there, y_there = x + far * nx, y + far * ny
+        return np.asarray(cv2.remap(values, x_there, y_there, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
+
+    crest = (size >= at(size, 0.7)) & (size >= at(size, -0.7))
+    # 1.66 is the upper quartile of a Rayleigh distribution over its parameter.
+    noise = float(np.percentile(size[~around.within()], 75.0)) / 1.66
+    return _Slope(size, at, crest, noise)
+
+
+def _light(around: Surroundings) -> Plane:
+    """Luminance over the paper's."""
+    light = np.asarray(around.light @ np.asarray(LUMINANCE_WEIGHTS, dtype=np.float32), dtype=np.float32)
+    return np.asarray(light / max(float(np.median(light[~around.within()])), 1e-3), dtype=np.float32)
+
+
+def _told(around: Surroundings, likeness: Plane) -> Plane:
+    """Edges in light or colour at which the stone's own colour begins."""
+    reach = float(np.hypot(around.blur_px, LIGHT_PX))
+    total = np.zeros(likeness.shape, dtype=np.float32)
+    light = _light(around)
+    for plane, spread in ((light, LIGHT_PX), (likeness, 0.6)):
+        slope = _slope(around, plane, spread)
+        near = TELLS_WITHIN * float(np.hypot(reach, COLOUR_PX))
+        inside, outside = slope.at(likeness, -near), slope.at(likeness, near)
+        tells = np.clip((inside - outside - TELLS_FROM) / (TELLS_FULL - TELLS_FROM), 0.0, 1.0)
+        tells *= np.clip((0.65 - outside) / 0.2, 0.0, 1.0)
+        # Little less than half of the colour's step lies outside of the girdle; at the edge of a narrow shadow much
+        # less, at the inner edge of a narrow facet much more.
+        share = (likeness - outside) / np.maximum(inside - outside, 0.05)
+        tells *= np.exp(-0.5 * ((share - STEP_SHARE) / STEP_SPREAD) ** 2)
+        if plane is light:
+            least = max(0.8 * NOISE_FROM * slope.noise, 0.8 * _per_px(LEAST_STEP, around, spread))
+            strength = np.clip((slope.size - least) / least, 0.0, 1.0)
+        else:
+            # Colour is blurred: where light shows an edge too, that one is nearer to the truth.
+            strength = 0.5 * np.clip((slope.size - 0.05) / 0.1, 0.0, 1.0)
+        total = np.maximum(total, np.where(slope.crest, strength * tells, 0.0))
+    return np.asarray(np.minimum(1.5 * total, 1.0), dtype=np.float32)
+
+
+def _per_px(step: float, around: Surroundings, spread_px: float) -> float:
+    """Slope at the middle of a step blurred by the photograph and by the smoothing."""
+    return step / (float(np.sqrt(2.0 * np.pi)) * float(np.hypot(around.blur_px, spread_px)))
+
+
+def _plain(around: Surroundings, *, shadows: bool) -> Plane:
+    """Sharp edges, in light and in colour; `shadows` says whether those that look like shadows' are kept."""
+    light = _light(around)
+    rgb = around.light / max(float(np.median(around.light[~around.within()])), 1e-3)
+    planes = [
+        (light, LIGHT_PX),
+        (rgb[:, :, 0] - rgb[:, :, 1], COLOUR_PX),
+        (rgb[:, :, 2] - 0.5 * (rgb[:, :, 0] + rgb[:, :, 1]), COLOUR_PX),
+    ]
+    hull, core = around.within(), around.within(CORE)
+    base = _slope(around, light, LIGHT_PX)
+    total = np.zeros(light.shape, dtype=np.float32)
+    for plane, spread in planes:
+        coloured = spread > LIGHT_PX
+        away = float(np.median(plane[core]) - np.median(plane[~hull]))
+        if coloured and abs(away) < COLOUR_WORTH * max(float(np.median(light[core])), 0.05):
+            continue
+        slope = _slope(around, plane, spread)
+        reach = float(np.hypot(around.blur_px, spread))
+        strong = slope.size[slope.crest & hull & (slope.size > NOISE_FROM * slope.noise)]
+        usual = float(np.median(strong)) if len(strong) > 40 else 0.0
+        step = LEAST_COLOUR_STEP if coloured else LEAST_STEP
+        least = max(NOISE_FROM * slope.noise, (COLOUR_RINGING if coloured else RINGING) * usual,
+                    _per_px(step, around, spread))  # fmt: skip
+        beyond = np.minimum(slope.at(slope.size, 2.6 * reach), slope.at(slope.size, 2.6 * reach + 1.0))
+        rest = np.maximum(beyond - 1.3 * slope.noise, 0.0) / np.maximum(slope.size, 1e-9)
+        sharp = np.clip((SLOPE_SOFT - rest) / (SLOPE_SOFT - SLOPE_OUTSIDE), 0.0, 1.0)
+        if not shadows:
+            sharp = sharp * (1.0 - 0.9 * _like_shadow(around, slope, base, reach))
+        strength = np.clip((slope.size - least) / (1.2 * least), 0.0, 1.0)
+        total = np.maximum(total, np.where(slope.crest, strength * sharp, 0.0))
+    return total
+
+
+def _like_shadow(around: Surroundings, slope: _Slope, base: _Slope, reach: float) -> Plane:
+    """How much each edge looks like a shadow's: darker and smooth inside, of the paper's colour or a little bluer.
+
+    A shadow keeps the light of the room, which may be bluer or redder than the lamp's: daylight and lamps differ along
+    blue and red together, so green beside their mean tells more.
+    """
+    logs = _logs(around, 0.9)
+    inside = [0.5 * (slope.at(plane, -2.3 * reach) + slope.at(plane, -3.0 * reach)) for plane in logs]
+    outside = [0.5 * (slope.at(plane, 2.6 * reach) + slope.at(plane, 3.6 * reach)) for plane in logs]
+    red, green, blue = (one - other for one, other in zip(inside, outside, strict=True))
+    neutral = np.clip((0.10 - np.abs(green - 0.5 * (red + blue))) / 0.04, 0.0, 1.0)
+    neutral *= np.clip((0.12 + 0.35 * np.abs(green) - np.abs(blue - red)) / 0.05, 0.0, 1.0)
+    dark = (green < -0.03) & (green > -1.5)
+    rough = np.zeros_like(neutral)
+    for share in (2.2, 2.7, 3.2, 3.7):
+        rough += 0.25 * np.maximum(slope.at(base.size, -share * reach) - 2.0 * base.noise, 0.0)
+    smooth = np.clip((0.35 - rough / np.maximum(base.size, 1e-6)) / 0.2, 0.0, 1.0)
+    return np.asarray(neutral * dark * smooth, dtype=np.float32)

@@ -1,0 +1,166 @@
+"""Outlines that a stone may have in a photograph, each followed to its sub-pixel edge, the likeliest first."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from rimsight.calibration.camera import View
+from rimsight.calibration.pixels import LightImage
+from rimsight.vision.outline import wall
+from rimsight.vision.shape_box import Box, closed_outline, departures, smallest_box
+from rimsight.vision.shape_edges import Guide, ShapeEdge, follow, patch_round
+from rimsight.vision.shape_evidence import girdle_maps, surroundings
+from rimsight.vision.shape_fit import CoarseFit, coarse_fits
+from rimsight.vision.shape_path import closed_path, ellipse_of
+from rimsight.vision.shape_rough import affine_to_px
+from rimsight.vision.shape_search import EdgeMap, Found, doubts, scanned, search
+
+FloatArray = NDArray[np.float64]
+
+#: Evidence that an edge loses by each edge further out: where the stone tells itself little lies outside that isn't
+#: noise, else facets lie inside of the girdle.
+OUTERMOST_TOLD, OUTERMOST_PLAIN = 0.2, 0.7
+#: Families whose misfit to the path is within this factor of the best, or below this, are tried; so many of each kind
+#: of start.
+TRIED_FACTOR, TRIED_MM, TRIED_MOST = 3.0, 0.06, 3
+#: Largest step of the search, pixels, and how far each side is then moved to look for a better place, millimetres.
+STEP_PX, SCAN_MM = 6.0, 0.35
+#: How far from the outline other places of its sides are looked for, millimetres.
+DOUBT_REACH_MM = 0.25
+#: Evidence this far outside counts against an outline, pixels, and how much: the girdle is the outermost.
+ZONE_PX, OUTSIDE_COST = (3.0, 4.0, 5.0, 7.0, 9.0, 11.0, 13.0, 15.0, 17.0), 0.9
+#: Starts of one family that differ by less than this are one.
+ALIKE_MM = 0.02
+#: Half widths of the windows and preferences in which the edge is followed from there, pixels.
+WINDOWS_PX = ((2.5, 1.5), (1.6, 1.0), (1.6, 1.0))
+#: What scatter is added to the outline's own before it divides, pixels.
+SCATTER_FLOOR_PX = 0.2
+
+
+@dataclass(frozen=True)
+class Hypothesis:
+    """An outline that the stone may have.
+
+    Parameters
+    ----------
+    edge : ShapeEdge
+        The followed edge.
+    box : Box
+        Its smallest box.
+    evidence : float
+        Share of it on evidence of the girdle, less what lies outside: at most 1.
+    edges : EdgeMap
+        The evidence.
+    like_shadow : float
+        Share of the evidence along a clear stone's outline that looks like a shadow's edge; 0 for others.
+    """
+
+    edge: ShapeEdge
+    box: Box
+    evidence: float
+    edges: EdgeMap
+    like_shadow: float
+
+    @property
+    def merit(self) -> float:
+        """High for evidence all round on which a sharp edge lies closely."""
+        close = (self.edge.support + 0.02) / (self.edge.scatter_px + SCATTER_FLOOR_PX)
+        return max(self.evidence, 0.0) * close
+
+    def doubts_mm(self) -> FloatArray:
+        """What each other place of a side would do to length and width, (K, 2) standard uncertainties."""
+        changes = doubts(self.edges, self.edge.family, self.edge.parameters, DOUBT_REACH_MM)
+        plain = _plain_box(self.edge, self.edge.parameters)
+        moved = [_plain_box(self.edge, self.edge.parameters + change) - plain for change in changes]
+        return np.array(moved).reshape(-1, 2)
+
+
+def _plain_box(edge: ShapeEdge, parameters: FloatArray) -> FloatArray:
+    """Length and width of the box of a family's outline."""
+    shares = np.linspace(0.0, 1.0, 1 + 120 // edge.family.parts)
+    box = smallest_box(np.vstack([edge.family.point(parameters, k, shares) for k in range(edge.family.parts)]))
+    return np.array([box.length_mm, box.width_mm])
+
+
+def box_of(edge: ShapeEdge) -> Box:
+    """The smallest box of an edge's closed outline."""
+    return smallest_box(closed_outline(edge.family, edge.parameters, edge, edge.curve.points_mm, departures(edge)))
+
+
+def hypotheses(
+    image: LightImage,
+    view: View,
+    hull_px: FloatArray,
+    girdle_mm: tuple[float, float],
+    blur_px: float,
+    families: tuple[str, ...] | None = None,
+) -> list[Hypothesis]:
+    """Find the outlines that a stone within a rough hull may have.
+
+    Parameters
+    ----------
+    image, view
+        The photograph and its geometry.
+    hull_px : ndarray of shape (M, 2)
+        Hull of stone and shadow, pixels.
+    girdle_mm : tuple of 2 floats
+        Heights of the girdle's lower and upper edge above the card; their mean is the plane of the search.
+    blur_px : float
+        Blur, pixels.
+    families : tuple of str, optional
+        Only these.
+
+    Returns
+    -------
+    list of Hypothesis
+        Of highest merit first.
+    """
+    rule, middle_mm = wall(*girdle_mm), 0.5 * sum(girdle_mm)
+    around = surroundings(image, hull_px, blur_px)
+    maps = girdle_maps(around)
+    patch = patch_round(image, hull_px)
+    ellipse = ellipse_of(around.hull_px)
+    outermost = OUTERMOST_TOLD if len(maps) == 1 else OUTERMOST_PLAIN
+    found: list[Hypothesis] = []
+    to_px = affine_to_px(view, view.to_plane(hull_px, middle_mm).mean(axis=0), middle_mm, around.corner_px)
+    every = [EdgeMap(evidence, to_px, zone_px=ZONE_PX, outside_cost=OUTSIDE_COST) for evidence in maps]
+    for evidence, edges in zip(maps, every, strict=True):
+        path = closed_path(evidence, ellipse, outermost=outermost) + around.corner_px
+        path_mm = view.to_plane(path, middle_mm)
+        for start in _starts(edges, path_mm, families):
+            edge = follow(
+                patch, view, start.family, start.parameters, rule, blur_px, windows=WINDOWS_PX,
+                guide=Guide(around.corner_px, evidence),
+            )
+            if edge is not None and not any(_alike(edge.parameters, edge.family.name, one.edge) for one in found):
+                score = edges.score(edge.family, edge.parameters, fine=True)
+                seen = [one.along(edge.family, edge.parameters) for one in every]
+                found.append(Hypothesis(edge, box_of(edge), score, edges, 1.0 - seen[-1] / max(seen[0], 1e-6)))
+    return sorted(found, key=lambda one: -one.merit)
+
+
+def _starts(edges: EdgeMap, path_mm: FloatArray, families: tuple[str, ...] | None) -> list[Found]:
+    """Outlines fitted to the path and to its hull, moved to where they lie best on the evidence."""
+    hull = np.asarray(cv2.convexHull(path_mm.astype(np.float32)), dtype=np.float64).reshape(-1, 2)
+    found: list[Found] = []
+    for fits in (coarse_fits(hull, families), coarse_fits(path_mm, families)):
+        for fit in _worth_trying(fits):
+            start = scanned(edges, search(edges, fit, largest_px=STEP_PX), SCAN_MM)
+            if not any(_alike(start.parameters, start.family.name, other) for other in found):
+                found.append(start)
+    return found
+
+
+def _worth_trying(fits: list[CoarseFit]) -> list[CoarseFit]:
+    if not fits:
+        return []
+    limit = max(TRIED_FACTOR * fits[0].misfit_mm, TRIED_MM)
+    return [fit for fit in fits if fit.misfit_mm <= limit][:TRIED_MOST]
+
+
+def _alike(parameters: FloatArray, name: str, other: Found | ShapeEdge) -> bool:
+    return name == other.family.name and bool(np.abs(parameters - other.parameters).max() < ALIKE_MM)

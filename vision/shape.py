@@ -17,7 +17,7 @@ from rimsight.vision.reading import State, evaluate, figure
 from rimsight.vision.shape_box import Box, closed_outline, departures, smallest_box
 from rimsight.vision.shape_colour import colour_offsets
 from rimsight.vision.shape_edges import ShapeEdge, usable
-from rimsight.vision.shape_evidence import stone_likeness, surroundings
+from rimsight.vision.shape_evidence import colour_likeness, stone_likeness, surroundings
 from rimsight.vision.shape_fit import moved
 from rimsight.vision.shape_hypotheses import Hypothesis, hypotheses
 from rimsight.vision.shape_models import at_shares
@@ -31,6 +31,8 @@ HULL_SHARE = 0.85
 #: Another outline that fits about as closely, whose merit reaches this share of the best one's and which lies further
 #: out by more than this, makes the reading doubtful.
 RIVAL_SHARE, RIVAL_MM, RIVAL_SCATTER, SAME_SCATTER_PX = 0.45, 0.035, 1.5, 0.2
+#: Of a coloured stone, one that differs by less than this adds to the uncertainty instead, millimetres.
+DOUBTED_MM = 0.08
 #: Facets lie inside of every girdle: one further in is doubtful from this share on only.
 INNER_RIVAL_SHARE = 0.85
 #: Less merit or less evidence than this is as likely a chain of facets or a shadow.
@@ -150,8 +152,8 @@ def read_shape(
     around = surroundings(image, hull_px, blur)
     likeness = stone_likeness(around)
     refuse_unclear(best, clear=likeness is None)
-    refuse_rivals(best, found)
-    doubt = best.doubts_mm()
+    rivals = refuse_rivals(best, found, coloured=colour_likeness(around) is not None)
+    doubt = np.vstack([best.doubts_mm(), rivals])
     if likeness is not None:
         wanted = colour_offsets(likeness, around.corner_px, best.edge, view)
         doubt = np.vstack([doubt, _refuse_disagreement(best, wanted)])
@@ -211,21 +213,32 @@ def _refuse_disagreement(best: Hypothesis, wanted_px: FloatArray) -> FloatArray:
     return COLOUR_SHARE * np.array([moved])
 
 
-def refuse_rivals(best: Hypothesis, found: list[Hypothesis]) -> None:
-    """Refuse where another outline would do nearly as well and lies further out, or as well and further in."""
+def refuse_rivals(best: Hypothesis, found: list[Hypothesis], *, coloured: bool) -> FloatArray:
+    """Refuse where another outline would do nearly as well and lies further out, or as well and further in.
+
+    Returns
+    -------
+    ndarray of shape (K, 2)
+        What those that differ little leave of doubt about length and width, standard uncertainties.
+    """
+    size = np.array([best.box.length_mm, best.box.width_mm])
+    doubts = []
     for other in found:
         if other is best or other.edge.scatter_px > max(RIVAL_SCATTER * best.edge.scatter_px, SAME_SCATTER_PX):
             continue
-        larger = max(other.box.length_mm - best.box.length_mm, other.box.width_mm - best.box.width_mm)
-        smaller = max(best.box.length_mm - other.box.length_mm, best.box.width_mm - other.box.width_mm)
-        further = larger > RIVAL_MM and other.merit > RIVAL_SHARE * best.merit
-        if further or (smaller > RIVAL_MM and other.merit > INNER_RIVAL_SHARE * best.merit):
+        change = np.array([other.box.length_mm, other.box.width_mm]) - size
+        further = change.max() > RIVAL_MM and other.merit > RIVAL_SHARE * best.merit
+        if not further and not (change.min() < -RIVAL_MM and other.merit > INNER_RIVAL_SHARE * best.merit):
+            continue
+        if not coloured or np.abs(change).max() > DOUBTED_MM:
             raise OutlineUnclear(
-                f"two outlines would do: {best.box.length_mm:.2f} x {best.box.width_mm:.2f} mm and "
+                f"two outlines would do: {size[0]:.2f} x {size[1]:.2f} mm and "
                 f"{other.box.length_mm:.2f} x {other.box.width_mm:.2f} mm",
                 "one outline that stands out from facets and shadow",
                 "use softer light from two sides, so that no shadow hugs the stone, and come closer",
             )
+        doubts.append(0.5 * change)
+    return np.asarray(np.abs(np.array(doubts).reshape(-1, 2)).max(axis=0, initial=0.0)[None, :])
 
 
 def box_under(edge: ShapeEdge, state: State, departure: FloatArray) -> tuple[FloatArray, Box]:

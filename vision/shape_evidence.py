@@ -111,11 +111,13 @@ def stone_likeness(around: Surroundings) -> Plane | None:
 
     None for a clear stone.
     """
-    logs = _logs(around, 1.0)
-    outside, core = ~around.within(), around.within(CORE)
-    if not outside.any() or not core.any():
-        return None
-    logs = [plane - float(np.median(plane[outside])) for plane in logs]
+    coloured = colour_likeness(around)
+    return _dark_likeness(around) if coloured is None else coloured
+
+
+def colour_likeness(around: Surroundings) -> Plane | None:
+    """The same by colour alone: None for a stone that is clear, grey or black."""
+    logs, outside, core = _beside_paper(around)
     colour = np.stack([logs[0] - logs[1], logs[2] - logs[1]], axis=-1)
     own = np.median(colour[core], axis=0)
     # Fisher's discriminant between the stone's colour and what paper and shadow may have.
@@ -123,14 +125,25 @@ def stone_likeness(around: Surroundings) -> Plane | None:
     paper += SHADOW_TINT**2 * 0.5 * np.array([[1.0, -1.0], [-1.0, 1.0]])
     telling = np.linalg.solve(paper, own)
     apart = float(own @ telling)
-    if apart > TELLING**2:
-        return np.asarray(np.clip(colour @ telling / apart, -0.2, 1.2), dtype=np.float32)
-    lightness = sum(weight * plane for weight, plane in zip(LUMINANCE_WEIGHTS, logs, strict=True))
-    dark = float(np.median(np.asarray(lightness)[core]))
-    if dark < DARK:
-        scaled = (np.asarray(lightness) - DARKEST_SHADOW) / (dark - DARKEST_SHADOW)
-        return np.asarray(np.clip(scaled, -0.2, 1.2), dtype=np.float32)
-    return None
+    if not apart > TELLING**2:
+        return None
+    return np.asarray(np.clip(colour @ telling / apart, -0.2, 1.2), dtype=np.float32)
+
+
+def _dark_likeness(around: Surroundings) -> Plane | None:
+    logs, _, core = _beside_paper(around)
+    lightness = np.asarray(sum(weight * plane for weight, plane in zip(LUMINANCE_WEIGHTS, logs, strict=True)))
+    dark = float(np.median(lightness[core]))
+    if not dark < DARK:
+        return None
+    return np.asarray(np.clip((lightness - DARKEST_SHADOW) / (dark - DARKEST_SHADOW), -0.2, 1.2), dtype=np.float32)
+
+
+def _beside_paper(around: Surroundings) -> tuple[list[Plane], NDArray[np.bool_], NDArray[np.bool_]]:
+    """Logarithms of the three channels over the paper's; where paper lies, and the stone's core."""
+    outside, core = ~around.within(), around.within(CORE)
+    logs = [plane - float(np.median(plane[outside])) for plane in _logs(around, 1.0)]
+    return logs, outside, core
 
 
 def _logs(around: Surroundings, spread_px: float) -> list[Plane]:

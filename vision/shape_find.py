@@ -11,6 +11,8 @@ from rimsight.vision.subjects import NothingOnStage, Subject, TouchesFrame, choo
 #: Something beside the largest thing is another stone from this share of its size on; less is a spark of light that
 #: the stone throws, or dust.
 OTHER_SHARE = 0.3
+#: Things nearer to each other than this are parts of one clear stone, millimetres.
+PARTS_MM = 1.0
 
 
 def find_stone(image: LightImage, calibration: Calibration, pick: int | None = None) -> Blob:
@@ -23,14 +25,16 @@ def find_stone(image: LightImage, calibration: Calibration, pick: int | None = N
     ValueError
         There is no such number.
     """
-    things = blobs(flatten(image, calibration))
-    if not things:
+    stage = flatten(image, calibration)
+    stones = _large(blobs(stage))
+    if len(stones) > 1:
+        stones = _large(blobs(stage, closing_mm=PARTS_MM))
+    if not stones:
         raise NothingOnStage(
             "nothing lies on the stage",
             "a stone on the white paper inside the black frame",
             "lay it in the middle of the frame; if it is there, turn the light so that its edge stands out",
         )
-    stones = [thing for thing in things if thing.radius_mm >= OTHER_SHARE * things[0].radius_mm]
     stones.sort(key=lambda thing: float(thing.centre_mm[0]))
     subjects = tuple(_subject(stone) for stone in stones)
     candidate = choose(subjects, pick, "stone")
@@ -42,6 +46,11 @@ def find_stone(image: LightImage, calibration: Calibration, pick: int | None = N
             "move it to the middle of the frame, or use the larger card",
         )
     return chosen
+
+
+def _large(things: list[Blob]) -> list[Blob]:
+    """The largest thing and those that aren't much smaller."""
+    return [thing for thing in things if thing.radius_mm >= OTHER_SHARE * things[0].radius_mm]
 
 
 def _subject(stone: Blob) -> Subject:

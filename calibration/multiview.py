@@ -176,7 +176,7 @@ class _Problem:
             p[self.at.first_height + k] = heights_mm[level]
         for k, circle in enumerate(self.circles):
             found = [
-                _rough_circle(self.view(p, v), seen.points_px, seen.weights, heights_mm[circle.level])
+                _rough_circle(self.view(p, v), seen.points_px, seen.weights, heights_mm[circle.level] + circle.above_mm)
                 for v, sighting in enumerate(self.sightings)
                 for seen in sighting.circles
                 if seen.name == circle.name
@@ -238,7 +238,7 @@ class _Problem:
         x, y, radius, thicker, off = p[own]
         centre = np.array([x, y]) + p[shift][:2]
         thickness = circle.thickness_mm + thicker
-        middle = float(p[level] + off)
+        middle = float(p[level] + circle.above_mm + off)
         side = _side_of_wall(view, seen.points_px, centre, middle) if circle.thickness_mm > 0.0 else np.zeros(1)
         heights = middle + 0.5 * side * thickness
 

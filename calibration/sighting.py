@@ -25,7 +25,9 @@ class LevelCircle:
     thickness_mm, u_thickness_mm : float
         Height of the upright wall that it is (a girdle), 0 for an edge, and standard uncertainty.
     u_level_mm : float
-        How far the circle may lie off its level, standard uncertainty: a chamfer puts a tube's edge below its face.
+        How far the circle may lie off its place, standard uncertainty.
+    above_mm : float
+        How far above its level the circle is expected: a chamfer puts a tube's edge below its face.
     """
 
     name: str
@@ -33,6 +35,7 @@ class LevelCircle:
     thickness_mm: float = 0.0
     u_thickness_mm: float = 0.0
     u_level_mm: float = 0.0
+    above_mm: float = 0.0
 
 
 @dataclass(frozen=True)

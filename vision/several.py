@@ -1,33 +1,43 @@
 """Reading a subject from several photographs of the untouched scene: its height is solved, not assumed.
 
-Each photograph is read singly first; the edges found there are solved together with the cameras (`multiview`). With
-the solved heights every photograph is read again, for which edge is which may depend on the height. Where a photograph
-alone doesn't show its edges, or took another edge than its fellows, the edge is looked for where the others say it is.
+Circles that all photographs show at one height are found first (`several_rings` and, by kind of subject,
+`several_tube`, `several_rim`, `several_stone`); their edges are then solved together with the cameras (`multiview`),
+and looked at once more where the height came out elsewhere.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 import numpy as np
 
 from rimsight.calibration.baseline import seen_square
 from rimsight.calibration.errors import PhotoError
-from rimsight.calibration.height import CROWN_SHARE, GIRDLE_SHARE, GIRDLE_SHARE_U, TUBE_LENGTH_MM
+from rimsight.calibration.height import GIRDLE_SHARE, GIRDLE_SHARE_U
 from rimsight.calibration.multiview import solve_scene
 from rimsight.calibration.sighting import LevelCircle, SeenCircle, Sighting, Solved
-from rimsight.vision.several_edges import CIRCLES, Edges, Known, OwnEdge, Reading, Shot, followed, own_edges, read_all
+from rimsight.vision.several_edges import (
+    CIRCLES,
+    EdgeNotFollowed,
+    Edges,
+    Known,
+    OwnEdge,
+    PhotosDisagree,
+    Shot,
+    other_places,
+    other_sizes,
+)
+from rimsight.vision.several_rim import seated_stone
+from rimsight.vision.several_stone import girdle
+from rimsight.vision.several_tube import tube_end
 
 #: Share of the variance of an edge's radius that photographs of one scene have in common: a chamfer too narrow to show,
-#: the girdle's own facets. 68 pairs of edges of rendered scenes, located round the true ones, shared 0.37 (stone), 0.25
-#: (outer) and 0.69 (bore; `tests.bench.several`); where another edge may be read, as chamfers make it, more is common.
-COMMON_SHARE = {"stone": 0.5, "outer": 0.5, "bore": 0.7}
-#: Standard uncertainty of a coordinate of an edge's centre over that of its radius, from the same edges: what pulls an
-#: edge outwards on one side shifts the centre as much as it widens the circle. Of centres photographs share nothing.
-CENTRE_OVER_RADIUS = {"stone": 1.0, "outer": 1.4, "bore": 0.8}
-#: A tube's edges lie below its face by a chamfer's height, standard uncertainty, millimetres.
+#: the girdle's own facets. The odd ones of 13 rendered pairs of each kind shared 0.86 (stone on paper), 0.39 (stone on
+#: metal), 0.57 (outer) and 0.97 (bore); the even ones 0.71, 0.81, -0.10 and 0.55.
+COMMON_SHARE = {"stone": 0.7, "outer": 0.5, "bore": 0.8}
+#: A tube's edges lie where their chamfers put them below the face within this, standard uncertainty, millimetres.
 CHAMFER_LEVEL_U_MM = 0.03
 #: Photographs disagree when a circle's centre or radius differs by this many standard uncertainties of the difference,
 #: and by this much, millimetres.
@@ -35,10 +45,35 @@ DISAGREEING, DISAGREEING_MM = 4.0, 0.02
 #: Heights that can be, as shares of a stone's diameter: a girdle above the table, and above the end of a tube; a tube's
 #: end above the table, millimetres. What leads out of these ranges is something moved, or another edge.
 GIRDLE_ABOVE_TABLE, GIRDLE_ABOVE_TUBE, TUBE_LENGTHS_MM = (0.05, 0.35), (-0.01, 0.5), (0.0, 60.0)
-#: A girdle solved this near to the height at which it was looked for, as a share of the diameter, is not read again.
-NEAR_SHARE = 0.05
+#: Edges are looked at again where a height came out further than this from where it was looked for, millimetres; at
+#: most so many times in all.
+NEAR_MM, LARGEST_ROUNDS = 0.03, 3
 #: Stands for a disagreement without a size.
 IMPOSSIBLE = 1e3
+
+
+class Found(Protocol):
+    """A subject's circles in several photographs, at heights that may still be moved."""
+
+    @property
+    def edges(self) -> tuple[Edges, ...]:
+        """Edges by photograph and circle."""
+
+    @property
+    def heights_mm(self) -> dict[str, float]:
+        """Heights above the card by level."""
+
+    @property
+    def gaps_mm(self) -> dict[str, float]:
+        """Width of the chamfer told apart at each edge of a tube, 0 for none."""
+
+    def at(self, shots: Sequence[Shot], heights_mm: Mapping[str, float]) -> Found:
+        """The same at other heights."""
+
+
+_FIND: dict[str, Callable[[Sequence[Shot], Known], Found]] = {
+    "stone": girdle, "tube": tube_end, "rim": seated_stone,
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -49,17 +84,17 @@ class Common:
     ----------
     shots : tuple of Shot
         The photographs, each with its solved view.
-    readings : tuple of Reading or None
-        Each photograph's own reading at the solved heights; None where it gives none by itself.
     edges : tuple of dict of str to OwnEdge
         The edges that were solved, by photograph and circle.
+    gaps_mm : dict of str to float
+        Width of the chamfer told apart at each edge of a tube, 0 for none.
     solved : Solved
         The solution.
     """
 
     shots: tuple[Shot, ...]
-    readings: tuple[Reading | None, ...]
     edges: tuple[Edges, ...]
+    gaps_mm: dict[str, float]
     solved: Solved
 
 
@@ -67,12 +102,6 @@ class HeightImpossible(PhotoError):
     """The photographs lead to a height that can't be."""
 
     kind = "height_impossible"
-
-
-class PhotosDisagree(PhotoError):
-    """What the photographs show of one edge can't be one circle at one height."""
-
-    kind = "photos_disagree"
 
 
 def solve_subject(kind: str, shots: tuple[Shot, ...], known: Known) -> Common:
@@ -94,111 +123,49 @@ def solve_subject(kind: str, shots: tuple[Shot, ...], known: Known) -> Common:
     Raises
     ------
     PhotoError
-        No photograph shows the subject by itself, or they don't agree.
+        The photographs don't show the subject together, or they don't agree.
     """
-    readings, failures = read_all(kind, shots, known, {})
-    led = [k for k, reading in enumerate(readings) if reading is not None]
-    if not led:
-        raise next(failure for failure in failures if failure is not None)
-    edges = tuple(own_edges(kind, shot, reading) for shot, reading in zip(shots, readings, strict=True))
-    common, _ = _agreeing(kind, shots, known, readings, edges, None)
-    heights = common.solved.heights
-    shots = common.shots
-    if _settled(kind, common, known):
-        return common
-    readings, _ = read_all(kind, shots, known, heights)
-    edges = tuple(own_edges(kind, shot, reading) for shot, reading in zip(shots, readings, strict=True))
-    if not any(edges):
-        return common
-    again, _ = _agreeing(kind, shots, known, readings, edges, heights)
-    if any(reading is not None for reading in again.readings):
-        return again
-    return replace(again, readings=common.readings)
+    found = _FIND[kind](shots, known)
+    common = _solved(kind, shots, known, found)
+    for _ in range(LARGEST_ROUNDS - 1):
+        heights = common.solved.heights
+        if max(abs(heights[level] - value) for level, value in found.heights_mm.items()) < NEAR_MM:
+            break
+        found = found.at(common.shots, heights)
+        common = _solved(kind, common.shots, known, found)
+    _refuse(common, kind, known)
+    return common
 
 
-def _settled(kind: str, common: Common, known: Known) -> bool:
-    """Whether reading again at the solved heights could not change which edge is which.
-
-    A level circle is one in every level plane, so a tube's end is read alike at any height. A girdle's short wall is
-    near enough if it was looked for near its height; a rim's two edges shift against each other.
-    """
-    if kind == "rim" or any(reading is None for reading in common.readings):
-        return False
-    if kind == "tube":
-        return True
-    size = 2.0 * float(common.solved.circles["stone"][2])
-    assumed = known.girdle.mm if known.girdle is not None else (CROWN_SHARE + 0.5 * GIRDLE_SHARE) * size
-    return abs(common.solved.heights["girdle"] + known.card_height_mm - assumed) < NEAR_SHARE * size
-
-
-def _agreeing(
-    kind: str,
-    shots: tuple[Shot, ...],
-    known: Known,
-    readings: tuple[Reading | None, ...],
-    edges: tuple[Edges, ...],
-    heights: Mapping[str, float] | None,
-) -> tuple[Common, float]:
-    """The solution in which the photographs agree: as each was read, else as one of them leads the others."""
-    needed = CIRCLES[kind][: 1 if kind == "tube" else 2]
-    tried: list[tuple[Common, float]] = []
-    if all(name in own for own in edges for name in needed):
-        tried.append(_solved(kind, shots, known, readings, _shared(edges), heights))
-        if tried[0][1] <= 1.0:
-            return tried[0]
-    failure: PhotoError | None = None
-    for k, own in enumerate(edges):
-        if not all(name in own for name in needed):
-            continue
-        try:
-            led = followed(kind, shots, known, k, edges, heights)
-        except PhotoError as error:
-            failure = failure or error
-            continue
-        tried.append(_solved(kind, shots, known, readings, _shared(led), heights))
-    good = [item for item in tried if item[1] <= 1.0]
-    if good:
-        return max(good, key=lambda item: _merit(item[0]))
-    if tried:
-        common, worst = min(tried, key=lambda item: item[1])
-        if worst < IMPOSSIBLE:
-            raise _disagreement(common)
+def _refuse(common: Common, kind: str, known: Known) -> None:
+    """Refuse photographs that disagree, or lead to a height that can't be."""
+    if impossible_height(kind, common.solved, known.card_height_mm) is not None:
         raise impossible(kind, common.solved, known.card_height_mm)
-    assert failure is not None
-    raise failure
-
-
-def _merit(common: Common) -> float:
-    """How well the edges show, all in all."""
-    return float(np.mean([own.edge.merit for edges in common.edges for own in edges.values()]))
-
-
-def _shared(edges: tuple[Edges, ...]) -> tuple[Edges, ...]:
-    """Without circles that only one photograph shows."""
-    count = {name: sum(name in own for own in edges) for own in edges for name in own}
-    return tuple({name: edge for name, edge in own.items() if count[name] > 1} for own in edges)
+    if max(_disagreements(common).values(), default=0.0) > 1.0:
+        raise _disagreement(common)
 
 
 # --- solving them together --------------------------------------------------------------------------------------------
 
 
-def _solved(
-    kind: str,
-    shots: tuple[Shot, ...],
-    known: Known,
-    readings: tuple[Reading | None, ...],
-    edges: tuple[Edges, ...],
-    heights: Mapping[str, float] | None,
-) -> tuple[Common, float]:
-    """The common solution, and its worst disagreement: 1 is the limit."""
-    names = [name for name in CIRCLES[kind] if any(name in own for own in edges)]
+def _solved(kind: str, shots: tuple[Shot, ...], known: Known, found: Found) -> Common:
+    """The common solution; circles that only one photograph shows are left out."""
+    count = {name: sum(name in own for own in found.edges) for name in CIRCLES[kind]}
+    edges = tuple({name: edge for name, edge in own.items() if count[name] > 1} for own in found.edges)
+    names = [name for name in CIRCLES[kind] if count[name] > 1]
+    if names != [name for name in CIRCLES[kind] if name != "bore" or count[name] > 1]:
+        raise EdgeNotFollowed(
+            "an edge that one photo shows is not found in the others",
+            "the same edge in every photo, and nothing moved between them",
+            "photograph again from both places, with the light as it is",
+        )
     size = {
         name: 2.0 * float(np.mean([own[name].edge.circle.radius for own in edges if name in own])) for name in names
     }
     circles = tuple(
         LevelCircle(name, "girdle", GIRDLE_SHARE * size[name], GIRDLE_SHARE_U * size[name])
         if name == "stone"
-        else LevelCircle(name, "top", u_level_mm=CHAMFER_LEVEL_U_MM)
+        else LevelCircle(name, "top", u_level_mm=CHAMFER_LEVEL_U_MM, above_mm=-found.gaps_mm.get(name, 0.0))
         for name in names
     )
     sightings = [
@@ -211,12 +178,11 @@ def _solved(
         )
         for shot, own in zip(shots, edges, strict=True)
     ]
-    start = dict(heights) if heights else _start(kind, size, known)
     known_mm, apart_mm = _known(kind, known)
     solved = solve_scene(
         sightings,
         circles,
-        heights_mm=start,
+        heights_mm=found.heights_mm,
         u_proportion=max(shot.calibration.u_proportion for shot in shots),
         known_mm=known_mm,
         apart_mm=apart_mm,
@@ -225,10 +191,7 @@ def _solved(
         replace(shot, calibration=replace(shot.calibration, view=view))
         for shot, view in zip(shots, solved.views, strict=True)
     )
-    common = Common(moved, readings, edges, solved)
-    if impossible_height(kind, solved, known.card_height_mm) is not None:
-        return common, IMPOSSIBLE
-    return common, max(_disagreements(common).values(), default=0.0)
+    return Common(moved, edges, found.gaps_mm, solved)
 
 
 class Impossible(NamedTuple):
@@ -286,15 +249,6 @@ def _known(
     return levels, apart
 
 
-def _start(kind: str, size: Mapping[str, float], known: Known) -> dict[str, float]:
-    top = (known.length.mm if known.length is not None else TUBE_LENGTH_MM) - known.card_height_mm
-    if kind == "tube":
-        return {"top": top}
-    if kind == "rim":
-        return {"top": top, "girdle": top + 0.1 * size["stone"]}
-    return {"girdle": CROWN_SHARE * size["stone"] - known.card_height_mm}
-
-
 def _seen(name: str, own: OwnEdge) -> SeenCircle:
     edge = own.edge
     # Neighbouring radii share pixels: about one independent point on 4 px of arc.
@@ -306,7 +260,7 @@ def _seen(name: str, own: OwnEdge) -> SeenCircle:
         edge.circle.weights,
         own.outside_mm,
         max(edge.scatter_px, 0.05) * float(shared),
-        CENTRE_OVER_RADIUS[name] * own.u_mm,
+        own.u_centre_mm,
         own.u_mm * (1.0 - COMMON_SHARE[name]) ** 0.5,
     )
 
@@ -338,11 +292,11 @@ def _disagreements(common: Common) -> dict[tuple[str, str], float]:
                 if b <= a:
                     continue
                 shift = common.solved.shifts[(a, name)] - common.solved.shifts[(b, name)]
-                u = float(np.hypot(common.edges[a][name].u_mm, common.edges[b][name].u_mm))
+                one, other = common.edges[a][name], common.edges[b][name]
                 independent = (1.0 - COMMON_SHARE[name]) ** 0.5
                 for what, size, own in (
-                    ("place", float(np.hypot(shift[0], shift[1])), CENTRE_OVER_RADIUS[name] * u),
-                    ("size", abs(float(shift[2])), independent * u),
+                    ("place", float(np.hypot(shift[0], shift[1])), float(np.hypot(one.u_centre_mm, other.u_centre_mm))),
+                    ("size", abs(float(shift[2])), independent * float(np.hypot(one.u_mm, other.u_mm))),
                 ):
                     ratio = size / max(DISAGREEING * own, DISAGREEING_MM)
                     found[(name, what)] = max(found.get((name, what), 0.0), ratio)
@@ -356,15 +310,5 @@ def _disagreement(common: Common) -> PhotosDisagree:
     shifts = [shift for (_, circle), shift in common.solved.shifts.items() if circle == name]
     words = {"stone": "stone", "outer": "tube", "bore": "bore"}[name]
     if what == "size":
-        sizes = [2.0 * (common.solved.circles[name][2] + shift[2]) for shift in shifts]
-        return PhotosDisagree(
-            f"the {words} is {min(sizes):.2f} mm wide in one photo and {max(sizes):.2f} mm in another",
-            "photos of one untouched scene, in which the same edge is seen",
-            "look at each photo by itself (--out): another edge may be read in one of them; else photograph both again",
-        )
-    apart = max(float(np.hypot(*(a - b)[:2])) for a in shifts for b in shifts)
-    return PhotosDisagree(
-        f"at no height do the photos agree on where the {words} is: {apart:.2f} mm are left",
-        "a scene that nobody touched between the photos, and a card that lies still and flat",
-        "move only the camera: put the phone on a support, or take both photos again",
-    )
+        return other_sizes(words, [2.0 * (common.solved.circles[name][2] + float(shift[2])) for shift in shifts])
+    return other_places(words, max(float(np.hypot(*(a - b)[:2])) for a in shifts for b in shifts))

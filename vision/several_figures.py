@@ -7,22 +7,27 @@ so that what stone and tube have in common cancels in a rim, as it does for a si
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from uncertainties import UFloat
 from uncertainties.umath import sqrt as usqrt
 
-from rimsight.calibration.height import GIRDLE_SHARE
+from rimsight.calibration.height import GIRDLE_SHARE, GIRDLE_SHARE_U, GirdleHeights
 from rimsight.calibration.multiview import EDGE
 from rimsight.vision.influences import Influences
 from rimsight.vision.outline import RoundEdge, level, wall
-from rimsight.vision.rim import RimReading
-from rimsight.vision.several import COMMON_SHARE, Common, impossible, impossible_height
-from rimsight.vision.several_edges import Known, Reading, part_of
+from rimsight.vision.reading import form
+from rimsight.vision.rim import PROFILE_POINTS, RimReading, off_tube
+from rimsight.vision.several import COMMON_SHARE, Common
+from rimsight.vision.several_edges import Known
 from rimsight.vision.stone import StoneReading
 from rimsight.vision.tube import TubeReading
 
+Reading = StoneReading | TubeReading | RimReading
+
+SOURCE = "solved from several photos"
+#: Uncertainty of smallest and largest diameter by form: pixels, and a share of the edge's scatter (as for one photo).
+FORM_U_PX, FORM_SCATTER = 0.15, 0.3
 #: Reported heights: each name with the level's.
 TUBE_TOP, GIRDLE, GIRDLE_ABOVE = "tube_top", "girdle", "girdle_above_tube"
 
@@ -57,24 +62,35 @@ def figures(kind: str, common: Common, known: Known) -> SeveralReading:
     kind : str
         "stone", "tube" or "rim".
     common : Common
-        The solution; one photograph at least gives a reading by itself.
+        The solution.
     known : Known
         What was typed.
 
     Raises
     ------
-    HeightImpossible
-        No such thing has its edge at the solved height.
+    StoneOffTube
+        The stone reaches beyond the tube's edge.
     """
-    leader = next(k for k, reading in enumerate(common.readings) if reading is not None)
-    own = common.readings[leader]
-    assert own is not None
+    leader = _leader(common)
     made = _Figures(common)
-    if impossible_height(kind, common.solved, known.card_height_mm) is not None:
-        raise impossible(kind, common.solved, known.card_height_mm)
     heights = made.heights(kind, known.card_height_mm)
-    reading = {"stone": _stone, "tube": _tube, "rim": _rim}[kind](made, own, common, leader)
+    reading: Reading
+    if kind == "rim":
+        reading = _rim(made, common, leader, known)
+    elif kind == "tube":
+        reading = _tube(made, common, leader)
+    else:
+        reading = _stone(made, common, leader, known)
     return SeveralReading(reading, leader, heights, common)
+
+
+def _leader(common: Common) -> int:
+    """The photograph whose picture carries the figures: the one that shows all edges, and shows them best."""
+    most = max(len(edges) for edges in common.edges)
+    return max(
+        (k for k, edges in enumerate(common.edges) if len(edges) == most),
+        key=lambda k: min(own.edge.merit for own in common.edges[k].values()),
+    )
 
 
 class _Figures:
@@ -136,57 +152,57 @@ class _Figures:
         """The leading photograph's edge with the common circle."""
         edge = self.common.edges[leader][name].edge
         x, y, radius = (float(value) for value in self.solved.circles[name])
-        height = self.solved.heights["girdle" if name == "stone" else "top"]
+        height = self.solved.heights["girdle" if name == "stone" else "top"] - self.common.gaps_mm.get(name, 0.0)
         half = GIRDLE_SHARE * radius if name == "stone" else 0.0
         rule = wall(height - half, height + half) if name == "stone" else level(height)
         return replace(edge, circle=replace(edge.circle, x=x, y=y, radius=radius), heights=rule)
 
 
-def _form(own: UFloat, mean: UFloat) -> tuple[float, float]:
-    """A figure of one photograph over its mean diameter, and what its form alone makes uncertain."""
-    return own.nominal_value / mean.nominal_value, part_of(own, "form")
-
-
-def _stone(made: _Figures, own: Any, common: Common, leader: int) -> Reading:
+def _stone(made: _Figures, common: Common, leader: int, known: Known) -> StoneReading:
     diameter = made.diameter("stone")
-    ends = []
-    for key in ("smallest", "largest"):
-        share, u_form = _form(getattr(own, key), own.diameter)
-        ends.append(diameter * share + made.influences.figure(0.0, {(key, "form"): u_form}))
-    assert isinstance(own, StoneReading)
-    return replace(
-        own, diameter=diameter, smallest=ends[0], largest=ends[1], edge=made.as_edge("stone", leader),
-        influences=made.influences,
-    )  # fmt: skip
+    edge = common.edges[leader]["stone"].edge
+    shape = form(edge, common.shots[leader].calibration.view)
+    u_form = FORM_U_PX / edge.px_per_mm + FORM_SCATTER * edge.scatter_px / edge.px_per_mm
+    smallest, largest = (
+        diameter * share + made.influences.figure(0.0, {(name, "form"): u_form})
+        for name, share in (("smallest", shape.smallest), ("largest", shape.largest))
+    )
+    half = 0.5 * GIRDLE_SHARE * diameter.nominal_value
+    middle = common.solved.heights["girdle"] + known.card_height_mm
+    heights = GirdleHeights(
+        middle - half, middle + half, common.solved.u("girdle"), GIRDLE_SHARE_U * diameter.nominal_value, SOURCE
+    )
+    return StoneReading(diameter, smallest, largest, made.as_edge("stone", leader), heights, 0.0, made.influences)
 
 
-def _tube(made: _Figures, own: Any, common: Common, leader: int) -> Reading:
-    assert isinstance(own, TubeReading)
+def _tube(made: _Figures, common: Common, leader: int) -> TubeReading:
     outer = made.diameter("outer")
     edge = made.as_edge("outer", leader)
-    if "bore" not in common.solved.circles or "bore" not in common.edges[leader] or own.bore is None:
-        note = "the bore is not seen in two of the photos, so it is not read"
-        return replace(
-            own, outer=outer, bore=None, mouth=None, wall=None, smallest_wall=None, largest_wall=None,
-            eccentricity=None, thinnest_direction=None, outer_edge=edge, bore_edge=None, influences=made.influences,
-            notes=(*own.notes, note),
-        )  # fmt: skip
+    gaps = common.gaps_mm
+    notes = ["a chamfer shows on the outer edge; the outer one of its two edges is read"] if gaps["outer"] else []
+    if "bore" not in common.solved.circles or "bore" not in common.edges[leader]:
+        notes.append("the bore is not seen in two of the photos, so it is not read")
+        return TubeReading(
+            outer, None, None, None, None, None, None, None, edge, None, made.influences, tuple(notes)
+        )
     bore = made.diameter("bore")
-    mouth = None if own.mouth is None else bore + (own.mouth.nominal_value - own.bore.nominal_value)
+    mouth = bore + 2.0 * gaps["bore"] if gaps["bore"] else None
+    if gaps["bore"]:
+        notes.append("a chamfer shows at the bore: the bore is its inner edge, the mouth its outer one")
+    else:
+        notes.append("the sharpest inner edge is read as the bore; a chamfer too narrow to show would widen it")
     wall_mm = (outer - bore) / 2
     dx, dy = made.apart("bore", "outer")
     offset = usqrt(dx * dx + dy * dy + 1e-12)
     length = float(np.hypot(dx.nominal_value, dy.nominal_value))
     direction = (dx.nominal_value / length, dy.nominal_value / length) if length > 1e-9 else None
-    return replace(
-        own, outer=outer, bore=bore, mouth=mouth, wall=wall_mm, smallest_wall=wall_mm - offset,
-        largest_wall=wall_mm + offset, eccentricity=offset, thinnest_direction=direction, outer_edge=edge,
-        bore_edge=made.as_edge("bore", leader), influences=made.influences,
+    return TubeReading(
+        outer, bore, mouth, wall_mm, wall_mm - offset, wall_mm + offset, offset, direction, edge,
+        made.as_edge("bore", leader), made.influences, tuple(notes),
     )  # fmt: skip
 
 
-def _rim(made: _Figures, own: Any, common: Common, leader: int) -> Reading:
-    assert isinstance(own, RimReading)
+def _rim(made: _Figures, common: Common, leader: int, known: Known) -> RimReading:
     stone, outer = made.diameter("stone"), made.diameter("outer")
     dx, dy = made.apart("stone", "outer")
     offset = usqrt(dx * dx + dy * dy + 1e-12)
@@ -194,7 +210,8 @@ def _rim(made: _Figures, own: Any, common: Common, leader: int) -> Reading:
     shift = np.array([dx.nominal_value, dy.nominal_value])
     distance = float(np.hypot(*shift))
     stone_edge, tube_edge = made.as_edge("stone", leader), made.as_edge("outer", leader)
-    normals = np.column_stack([np.cos(own.angles), np.sin(own.angles)])
+    angles = np.arange(PROFILE_POINTS) * 2.0 * np.pi / PROFILE_POINTS
+    normals = np.column_stack([np.cos(angles), np.sin(angles)])
     # From the stone's edge along its normal to the tube's circle, the tube's centre as origin.
     along = normals @ shift + stone.nominal_value / 2
     inside = along**2 - np.sum((shift + stone.nominal_value / 2 * normals) ** 2, axis=1) + outer.nominal_value**2 / 4
@@ -203,16 +220,18 @@ def _rim(made: _Figures, own: Any, common: Common, leader: int) -> Reading:
     inner = stone_edge.circle.centre + stone.nominal_value / 2 * normals
     rise = common.solved.heights
     half = 0.5 * GIRDLE_SHARE * stone.nominal_value
-    heights = replace(
-        own.heights, lower_mm=rise["girdle"] - half, upper_mm=rise["girdle"] + half,
-        u_mm=float(made.of({"girdle": 1.0, "top": -1.0}, 0.0).std_dev), source="solved from several photos",
+    heights = GirdleHeights(
+        rise["girdle"] - half, rise["girdle"] + half, float(made.of({"girdle": 1.0, "top": -1.0}, 0.0).std_dev),
+        GIRDLE_SHARE_U * stone.nominal_value, SOURCE,
     )  # fmt: skip
-    bore = own.bore
-    return replace(
-        own, stone_diameter=stone, outer=outer, centred=centred, smallest=centred - offset, largest=centred + offset,
-        mean=centred + float(np.mean(widths) - centred.nominal_value), offset=offset,
-        smallest_direction=(float(shift[0]) / distance, float(shift[1]) / distance) if distance > 1e-9 else (0.0, -1.0),
-        widths_mm=widths, inner_px=view.to_pixels(inner, stone_edge.heights(view, inner, normals)),
-        outer_px=view.to_pixels(inner + widths[:, None] * normals, rise["top"]), stone_edge=stone_edge,
-        tube_edge=tube_edge, heights=heights, bore=bore, influences=made.influences, notes=(),
+    smallest = centred - offset
+    if smallest.nominal_value + 2.0 * smallest.std_dev < 0.0 and distance > 0.05:
+        raise off_tube(-smallest.nominal_value)
+    bore = known.bore if known.bore is not None else (None if known.wall is None else outer - 2 * known.wall)
+    return RimReading(
+        stone, outer, centred, smallest, centred + float(np.mean(widths) - centred.nominal_value), centred + offset,
+        offset, (float(shift[0]) / distance, float(shift[1]) / distance) if distance > 1e-9 else (0.0, -1.0),
+        angles, widths, view.to_pixels(inner, stone_edge.heights(view, inner, normals)),
+        view.to_pixels(inner + widths[:, None] * normals, rise["top"]), stone_edge, tube_edge, heights, bore,
+        made.influences, (),
     )  # fmt: skip

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rimsight.calibration.errors import PhotoError
+from rimsight.calibration.height import CROWN_SHARE, TUBE_LENGTH_MM
 from rimsight.calibration.square import Calibration
 from rimsight.vision.candidates import Candidate
 from rimsight.vision.subjects import Subject, choose
@@ -21,6 +23,11 @@ HIGHEST_MM = 16.0
 SIZE_WEIGHT = 0.3
 #: Two things in one place, one above the other, are a tube's foot and its end.
 SAME_PLACE = 0.5
+#: What lies lower than this is no tube's end but its foot, its shadow or a mark on the card, millimetres: places found
+#: from afar tell a height to about half a millimetre.
+LOW_MM = 1.5
+#: Things whose radii differ by this factor (logarithm) or more are not one thing seen whole in both photographs.
+WHOLE_LOG = 0.2
 
 
 class NotInAll(PhotoError):
@@ -63,9 +70,10 @@ def same_subject(
     """
     alone = [k for k, found in enumerate(subjects) if len(found) == 1]
     if pick is None and not alone:
-        chosen, leader = _highest(calibrations, subjects) or choose(subjects[0], None, what), 0
+        chosen, leader = _highest(calibrations, subjects, what) or choose(subjects[0], None, what), 0
     else:
-        leader = 0 if pick is not None else alone[0]
+        # The photograph that shows it on most of its round is the surest.
+        leader = 0 if pick is not None else max(alone, key=lambda k: subjects[k][0].candidate.coverage)
         chosen = choose(subjects[leader], pick, what)
     found = []
     for k, others in enumerate(subjects):
@@ -80,8 +88,18 @@ def same_subject(
                 "photos of one untouched scene",
                 "name photos of one scene only; move only the camera between them",
             )
-        found.append(best.candidate)
+        whole = abs(float(np.log(best.candidate.radius_mm / chosen.radius_mm))) < WHOLE_LOG
+        found.append(best.candidate if whole else _expected(calibrations[leader], chosen, calibrations[k], what))
     return found
+
+
+def _expected(one: Calibration, a: Candidate, other: Calibration, what: str) -> Candidate:
+    """Where a thing would be seen in another photograph at a usual height."""
+    first = np.array(a.centre_mm)
+    way = other.view.slant(first[None])[0] - one.view.slant(first[None])[0]
+    height = TUBE_LENGTH_MM if what == "tube" else CROWN_SHARE * 2.0 * a.radius_mm
+    x, y = (float(value) for value in first - height * way)
+    return replace(a, centre_mm=(x, y))
 
 
 class _Match(NamedTuple):
@@ -109,8 +127,13 @@ def _match(one: Calibration, a: Candidate, other: Calibration, b: Candidate) -> 
     return _Match(b, away, float(np.hypot(away, SIZE_WEIGHT * size)), height, first + height * own)
 
 
-def _highest(calibrations: list[Calibration], subjects: list[tuple[Subject, ...]]) -> Candidate | None:
-    """Of several things in every photograph the highest, if they stand in one place; None if they don't."""
+def _highest(
+    calibrations: list[Calibration], subjects: list[tuple[Subject, ...]], what: str
+) -> Candidate | None:
+    """Of several things in every photograph the highest, if they stand in one place or the others lie on the card.
+
+    None where neither is so: then several things could be meant.
+    """
     found = []
     for one in subjects[0]:
         matches = [
@@ -120,7 +143,12 @@ def _highest(calibrations: list[Calibration], subjects: list[tuple[Subject, ...]
         ]  # fmt: skip
         if all(match.away < SAME_PLACE for match in matches):
             found.append((one.candidate, matches[0]))
+    if not found:
+        return None
+    high = [item for item in found if item[1].height_mm > LOW_MM]
+    if what == "tube" and len(high) == 1 and len(found) == len(subjects[0]):
+        return high[0][0]
     places = np.array([match.place_mm for _, match in found])
-    if not found or np.hypot(*np.ptp(places, axis=0)) > SAME_PLACE * max(one.radius_mm for one, _ in found):
+    if np.hypot(*np.ptp(places, axis=0)) > SAME_PLACE * max(one.radius_mm for one, _ in found):
         return None
     return max(found, key=lambda item: item[1].height_mm)[0]

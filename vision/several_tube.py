@@ -1,0 +1,313 @@
+"""The edges of a tube's end in several photographs: found at one height, told from their chamfers' together."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rimsight.calibration.errors import PhotoError
+from rimsight.calibration.height import TUBE_LENGTH_MM, Height
+from rimsight.vision.face_edge import WEAK_MERIT, FaceEdge, Mask
+from rimsight.vision.outline import RoundEdge, level
+from rimsight.vision.reading import (
+    COLOUR_U_PX,
+    HIDDEN_BORE_CHAMFER_U_MM,
+    HIDDEN_CHAMFER_U_MM,
+    STEADY_SCATTER_PX,
+    metal_edge_u_mm,
+)
+from rimsight.vision.several_edges import Edges, Known, OwnEdge, Shot, other_places, other_sizes
+from rimsight.vision.several_face import common_faces
+from rimsight.vision.several_rings import LevelRing, Matched, level_rings, lifted, matched, meeting_height
+from rimsight.vision.stone import OutlineUnclear
+from rimsight.vision.tube_edges import (
+    BLEEDING_PX,
+    COLOURED,
+    OUTER_COVERAGE_DEG,
+    OUTER_SCATTER_PX,
+    OUTER_SUPPORT,
+    SMALLEST_OUTER_SHARE,
+    THINNEST_WALL_MM,
+    face_edges,
+)
+
+FloatArray = NDArray[np.float64]
+
+#: A tube's end is looked for between these heights above the table, millimetres; its foot lies at 0.
+HEIGHTS_MM = (0.5, 16.0)
+#: A typed length is right within this, millimetres.
+TYPED_WITHIN_MM = 0.5
+#: Combinations of rings below this score are no circle.
+SMALLEST_SCORE = 0.05
+#: Where the best combination scores less than this, the subject is looked for at so many places as well.
+WEAK_SCORE, PLACES = 0.35, 6
+#: An outer edge shows at least this well, as the mean over the photographs.
+SMALLEST_OUTER_MERIT = 0.35
+#: The same of a bore's.
+SMALLEST_BORE_MERIT = 0.3
+#: An edge of this merit in every photograph is clear enough to say what is wrong where they are no one circle.
+CLEAR_MERIT = 0.7
+#: That is: centres or radii that differ by more than this, pixels.
+DISAGREEING_PX = 1.0
+#: Standard uncertainty of a coordinate of the centre of a tube's edge, pixels; and what scatter above
+#: `STEADY_SCATTER_PX` and merit below `WEAK_MERIT` add.
+CENTRE_U_PX, UNSTEADY_CENTRE, WEAK_CENTRE = 0.2, 1.0, 1.0
+#: How far a tube's rings may lie from each other's centres, as a share of the radius.
+ECCENTRIC_SHARE = 0.1
+
+
+@dataclass(frozen=True)
+class TubeEnd:
+    """A tube's end in several photographs.
+
+    Parameters
+    ----------
+    edges : tuple of dict of str to OwnEdge
+        "outer", and "bore" where it shows, by photograph.
+    height_mm : float
+        Height of the face above the card, as the matched rings have it.
+    gaps_mm : dict of str to float
+        Width of the chamfer that was told apart at each edge, 0 where none was.
+    traced : tuple of LevelRing or None
+        The sharpest ring at the outside and at the bore, before chamfers were told apart.
+    """
+
+    edges: tuple[Edges, ...]
+    height_mm: float
+    gaps_mm: dict[str, float]
+    traced: tuple[LevelRing, LevelRing | None]
+
+    @property
+    def heights_mm(self) -> dict[str, float]:
+        """Heights above the card by the names of the levels."""
+        return {"top": self.height_mm}
+
+    def at(self, shots: Sequence[Shot], heights_mm: Mapping[str, float]) -> TubeEnd:
+        """The same with the face at another height."""
+        return with_faces(shots, *self.traced, heights_mm["top"])
+
+
+def tube_end(shots: Sequence[Shot], known: Known) -> TubeEnd:
+    """Find the edges of a tube's end.
+
+    Parameters
+    ----------
+    shots : sequence of Shot
+        The photographs.
+    known : Known
+        What was typed.
+
+    Raises
+    ------
+    OutlineUnclear
+        The photographs show no end of a tube together.
+    """
+    found = matched_rings(shots, known)
+    if not found or found[0].score < SMALLEST_SCORE:
+        raise disagreement(shots, found) or _no_outer()
+    best = found[0]
+    rings = level_rings(
+        shots, best.centre_mm, best.height_mm, _range(shots, best.height_mm),
+        largest_shift_mm=ECCENTRIC_SHARE * best.radius_mm,
+    )  # fmt: skip
+    outer = outermost(rings)
+    if (
+        outer is None
+        or sum(edge is not None for edge in outer.edges) < 2
+        or outer.radius_mm < SMALLEST_OUTER_SHARE * seen_radius_mm(shots, best.height_mm)
+    ):
+        raise disagreement(shots, found) or _no_outer()
+    bore = _bore(rings, outer)
+    height = meeting_height(shots, [outer] if bore is None else [outer, bore], best.height_mm)
+    return with_faces(shots, outer, bore, height)
+
+
+def with_faces(
+    shots: Sequence[Shot],
+    outer: LevelRing,
+    bore: LevelRing | None,
+    height_mm: float,
+    masks: Sequence[Mask | None] | None = None,
+    u_centre_px: float = CENTRE_U_PX,
+) -> TubeEnd:
+    """Tell the edges from their chamfers' at a height of the face."""
+    length = Height(height_mm, 0.0, "solved from several photos")
+    edges: tuple[Edges, ...] = tuple({} for _ in shots)
+    gaps = {}
+    for name, ring in (("outer", outer), ("bore", bore)):
+        if ring is None:
+            continue
+        chamfer_u = HIDDEN_CHAMFER_U_MM if name == "outer" else HIDDEN_BORE_CHAMFER_U_MM
+        traced_edges = tuple(
+            None if edge is None else _raised(shot, edge, height_mm)
+            for shot, edge in zip(shots, ring.edges, strict=True)
+        )
+        faces = common_faces(shots, traced_edges, height_mm, length, outer=name == "outer", masks=masks)
+        for own, traced, face in zip(edges, traced_edges, faces, strict=True):
+            if traced is None:
+                continue
+            edge = traced if face is None else face.edge
+            u_mm = metal_edge_u_mm(edge, face, chamfer_u_mm=chamfer_u)
+            own[name] = OwnEdge(edge, 0.0, u_mm, _u_centre_mm(edge, face, u_centre_px))
+        seen = [face.gap_mm for face in faces if face is not None]
+        gaps[name] = float(np.mean(seen)) if seen else 0.0
+    return TubeEnd(edges, height_mm, gaps, (outer, bore))
+
+
+def _u_centre_mm(edge: RoundEdge, face: FaceEdge | None, u_px: float) -> float:
+    """Standard uncertainty of a coordinate of the centre: a chamfer's two edges have the same one."""
+    unsteady = UNSTEADY_CENTRE * max(edge.scatter_px - STEADY_SCATTER_PX, 0.0) if face is None else 0.0
+    weak = WEAK_CENTRE * max(WEAK_MERIT - edge.merit, 0.0)
+    return float(np.sqrt(u_px**2 + unsteady**2 + weak**2 + (COLOUR_U_PX * edge.colour) ** 2)) / edge.px_per_mm
+
+
+def _raised(shot: Shot, edge: RoundEdge, height_mm: float) -> RoundEdge:
+    """The edge in the plane at a height."""
+    rule = level(height_mm)
+    return replace(edge, circle=edge.refit(shot.calibration.view, rule), heights=rule)
+
+
+def plane_mm(known: Known) -> float:
+    """Height above the card at which rings are looked for; they are matched at any."""
+    return (known.length.mm if known.length is not None else TUBE_LENGTH_MM) - known.card_height_mm
+
+
+def matched_rings(shots: Sequence[Shot], known: Known) -> list[Matched]:
+    """Rings of the photographs in combinations, at heights that a tube's end may have, the best first.
+
+    The last ones are no circles; `SMALLEST_SCORE` parts them.
+    """
+    plane = plane_mm(known)
+    rings = [_rings(shot, _rough(shot, plane), plane) for shot in shots]
+    found = _matched(shots, rings, known)
+    if (not found or found[0].score < WEAK_SCORE) and any(rings):
+        # In some photograph the subject may stand elsewhere than it seemed: look along the way its height moves it.
+        lead = max((k for k, own in enumerate(rings) if own), key=lambda k: max(merit for merit, _ in rings[k]))
+        for k, shot in enumerate(shots):
+            if k != lead:
+                rings[k] = [*rings[k], *_along(shots[lead], rings[lead], shot, plane)]
+        found = _matched(shots, rings, known)
+    return found
+
+
+Rings = list[tuple[float, RoundEdge]]
+
+
+def _rings(shot: Shot, rough: tuple[FloatArray, float], plane: float) -> Rings:
+    edges = face_edges(shot.image, shot.calibration.view, *rough, plane, max(shot.calibration.blur_px, 0.5))
+    return [(item.merit, item.edge) for item in edges]
+
+
+def _along(leader: Shot, lead: Rings, shot: Shot, plane: float) -> Rings:
+    """Rings of a photograph round every place where another's best ring may appear in it."""
+    circle = max(lead, key=lambda item: item[0])[1].circle
+    found: Rings = []
+    done: list[FloatArray] = []
+    for height in np.linspace(*HEIGHTS_MM, PLACES):
+        centre, radius = lifted(leader.calibration.view, circle.centre, circle.radius, plane, float(height))
+        rough = lifted(shot.calibration.view, centre, radius, float(height), plane)
+        if all(float(np.hypot(*(rough[0] - other))) > 0.3 * rough[1] for other in done):
+            done.append(rough[0])
+            found += _rings(shot, (rough[0], max(rough[1], _rough(shot, plane)[1])), plane)
+    return found
+
+
+def _matched(shots: Sequence[Shot], rings: Sequence[Rings], known: Known) -> list[Matched]:
+    if not all(rings):
+        return []
+    plane = plane_mm(known)
+    low, high = (height - known.card_height_mm for height in HEIGHTS_MM)
+    if known.length is not None:
+        low, high = plane - TYPED_WITHIN_MM, plane + TYPED_WITHIN_MM
+    found = matched([shot.calibration.view for shot in shots], rings, plane)
+    return [one for one in found if low < one.height_mm < high]
+
+
+def _rough(shot: Shot, height_mm: float) -> tuple[FloatArray, float]:
+    """Rough centre and radius of the subject in a plane."""
+    view = shot.calibration.view
+    centre = view.to_plane(view.to_pixels(np.array([shot.candidate.centre_mm])), height_mm)[0]
+    return centre, shot.candidate.radius_mm * (1.0 - height_mm / view.distance_mm)
+
+
+def seen_radius_mm(shots: Sequence[Shot], height_mm: float) -> float:
+    """The subject's radius as seen from afar, the median of the photographs."""
+    return float(np.median([_rough(shot, height_mm)[1] for shot in shots]))
+
+
+def _range(shots: Sequence[Shot], height_mm: float) -> tuple[float, float]:
+    radius = seen_radius_mm(shots, height_mm)
+    return 0.12 * radius, 1.35 * radius + 0.8
+
+
+def outermost(rings: Sequence[LevelRing]) -> LevelRing | None:
+    """The outermost ring that shows well: the outer edge."""
+    good = [ring for ring in rings if ring.merit >= SMALLEST_OUTER_MERIT and any(map(_clear, ring.edges))]
+    if not good:
+        return None
+    found = max(good, key=lambda ring: ring.radius_mm)
+    if colour(found) > COLOURED:
+        # Colour bleeds outwards by a pixel or two; a better edge of luminance just inside of it is the tube's.
+        near = [
+            ring for ring in good
+            if colour(ring) <= COLOURED and ring.merit > found.merit
+            and (found.radius_mm - ring.radius_mm) * _px_per_mm(found) < BLEEDING_PX
+        ]  # fmt: skip
+        return max(near, key=lambda ring: ring.merit, default=found)
+    return found
+
+
+def _clear(edge: RoundEdge | None) -> bool:
+    """Whether one photograph alone would believe it."""
+    return (
+        edge is not None
+        and edge.support >= OUTER_SUPPORT
+        and edge.scatter_px <= OUTER_SCATTER_PX
+        and edge.coverage_deg >= OUTER_COVERAGE_DEG
+    )
+
+
+def colour(ring: LevelRing) -> float:
+    """How far the ring was located in colour, 0 to 1."""
+    return max(edge.colour for edge in ring.edges if edge is not None)
+
+
+def _px_per_mm(ring: LevelRing) -> float:
+    return float(np.mean([edge.px_per_mm for edge in ring.edges if edge is not None]))
+
+
+def _bore(rings: Sequence[LevelRing], outer: LevelRing) -> LevelRing | None:
+    inside = [
+        ring for ring in rings
+        if ring.radius_mm + float(np.hypot(*(ring.centre_mm - outer.centre_mm))) < outer.radius_mm - THINNEST_WALL_MM
+        and ring.merit >= SMALLEST_BORE_MERIT
+    ]  # fmt: skip
+    return max(inside, key=lambda ring: ring.merit, default=None)
+
+
+def disagreement(shots: Sequence[Shot], found: Sequence[Matched]) -> PhotoError | None:
+    """What parts the photographs, where each shows the outer edge and they are no one circle."""
+    wide = [
+        one for one in found
+        if one.radius_mm > SMALLEST_OUTER_SHARE * seen_radius_mm(shots, one.height_mm) and one.merit > CLEAR_MERIT
+    ]  # fmt: skip
+    if not wide:
+        return None
+    best = max(wide, key=lambda one: one.score)
+    uneven = 0.5 * (max(best.radii_mm) - min(best.radii_mm))
+    if max(uneven, best.apart_mm) * shots[0].calibration.px_per_mm < DISAGREEING_PX:
+        return None
+    if uneven > best.apart_mm:
+        return other_sizes("tube", [2.0 * radius for radius in best.radii_mm])
+    return other_places("tube", 2.0 * best.apart_mm)
+
+
+def _no_outer() -> PhotoError:
+    return OutlineUnclear(
+        "no outer edge of a tube was found that all photos show at one height",
+        "a tube standing on its end, its upper rim sharp and lit evenly",
+        "turn the light, or check that the tube stands upright on the card and nothing moves between the photos",
+    )

@@ -163,8 +163,7 @@ def _whole(rings: list[Candidate], things: list[Candidate]) -> list[Candidate]:
             if np.hypot(ring.centre_mm[0] - thing.centre_mm[0], ring.centre_mm[1] - thing.centre_mm[1])
             < thing.radius_mm
         ]  # fmt: skip
-        smaller = all(ring.radius_mm < 0.8 * thing.radius_mm for ring in inside)
-        if inside and smaller and all(ring.coverage < FACET_COVERAGE for ring in inside):
+        if inside and all(ring.coverage < FACET_COVERAGE for ring in inside):
             seen = max(ring.coverage for ring in inside)
             first = kept.index(inside[0])
             kept = [ring for ring in kept if ring not in inside]

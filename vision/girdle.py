@@ -7,10 +7,10 @@ from numpy.typing import NDArray
 
 from rimsight.calibration.camera import View
 from rimsight.calibration.pixels import LightImage
-from rimsight.vision.fields import boundary_field, novelty
+from rimsight.vision.fields import boundary_field, colour_crests, edge_field, novelty, outermost
 from rimsight.vision.outline import HeightRule, RoundEdge, measure_edges, ring_circle
 from rimsight.vision.polar import unroll
-from rimsight.vision.rings import best_ring
+from rimsight.vision.rings import best_ring, strongest_rings
 
 FloatArray = NDArray[np.float64]
 
@@ -83,6 +83,69 @@ def _boundary(
     return centre, radius_mm, support
 
 
+def ring_hypotheses(
+    image: LightImage,
+    view: View,
+    centre_mm: FloatArray,
+    radius_mm: float,
+    heights: HeightRule,
+    mean_height_mm: float,
+    blur_px: float,
+) -> list[tuple[float, RoundEdge]]:
+    """Edges at the sharpest rings of luminance and of colour near a rough circle, with their merits, the best first.
+
+    Where a hard shadow hugs a coloured stone the boundary of what is new is the shadow's; the stone's own ring is the
+    sharper one, in colour at least.
+
+    Parameters
+    ----------
+    image, view
+        The photograph and its geometry.
+    centre_mm : ndarray of shape (2,)
+        Rough centre, in the plane at `mean_height_mm`.
+    radius_mm : float
+        Rough radius.
+    heights : callable
+        Height of the edge's points.
+    mean_height_mm : float
+        Their mean.
+    blur_px : float
+        Blur, pixels.
+
+    Returns
+    -------
+    list of (merit, RoundEdge)
+        Distinct edges only.
+    """
+    px = 1.0 / view.px_per_mm((float(centre_mm[0]), float(centre_mm[1])), mean_height_mm)
+    polar = unroll(image, view, centre_mm, mean_height_mm, 0.5 * radius_mm, 1.5 * radius_mm + 12.0 * px, angles=360)
+    found: list[tuple[float, RoundEdge]] = []
+    for crests in (edge_field(polar, blur_px).crests, colour_crests(polar, blur_px)):
+        for ring in strongest_rings(
+            outermost(crests), polar, largest_shift_mm=0.25 * radius_mm + 0.1, smallest_support=0.12, most=3
+        ):
+            own, size = ring_circle(centre_mm, ring)
+            for edge in measure_edges(
+                image, view, own, [size - px, size + 0.5 * px], heights, mean_height_mm, blur_px
+            ):
+                found.append((edge.merit * (1.0 - edge.novelty_outside), edge))
+    return distinct_edges(found, px)
+
+
+def distinct_edges(found: list[tuple[float, RoundEdge]], px_mm: float) -> list[tuple[float, RoundEdge]]:
+    """Without those that are an edge of more merit seen again; the best first. `px_mm` is a pixel in millimetres."""
+    distinct: list[tuple[float, RoundEdge]] = []
+    for merit, edge in sorted(found, key=lambda item: -item[0]):
+        if all(_apart_mm(edge, other) > DISTINCT_PX * px_mm for _, other in distinct):
+            distinct.append((merit, edge))
+    return distinct
+
+
+def _apart_mm(edge: RoundEdge, other: RoundEdge) -> float:
+    shift = edge.circle.centre - other.circle.centre
+    return float(np.hypot(edge.circle.radius - other.circle.radius, 0.5 * np.hypot(*shift)))
+
+
 def girdle_hypotheses(
     image: LightImage,
     view: View,
@@ -109,9 +172,4 @@ def girdle_hypotheses(
         return []
     for edge in measure_edges(image, view, centre_mm, radii, heights, mean_height_mm, blur_px):
         found.append((edge.merit * (1.0 - edge.novelty_outside), edge))
-    found.sort(key=lambda item: -item[0])
-    distinct: list[tuple[float, RoundEdge]] = []
-    for merit, edge in found:
-        if all(abs(edge.circle.radius - other.circle.radius) > DISTINCT_PX * px for _, other in distinct):
-            distinct.append((merit, edge))
-    return distinct
+    return distinct_edges(found, px)

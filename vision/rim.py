@@ -11,7 +11,7 @@ from uncertainties.umath import sqrt as usqrt
 
 from rimsight.calibration.camera import View
 from rimsight.calibration.errors import PhotoError
-from rimsight.calibration.height import GirdleHeights, Height, girdle_on_tube
+from rimsight.calibration.height import GirdleHeights, Height
 from rimsight.calibration.pixels import LightImage
 from rimsight.calibration.square import Calibration
 from rimsight.vision.candidates import Candidate
@@ -29,14 +29,13 @@ from rimsight.vision.reading import (
     fit_u_mm,
     metal_edge_u_mm,
 )
-from rimsight.vision.rim_edges import CONVINCING_MERIT, Found, faint_outer_edge, girdle_on_face, is_textured
+from rimsight.vision.rim_edges import is_textured
+from rimsight.vision.rim_pair import DEFAULT_LEDGE_U_MM, Seating, choose_pair
 from rimsight.vision.stone import OutlineUnclear, refuse_unclear
 from rimsight.vision.tube_edges import find_outer
 
 FloatArray = NDArray[np.float64]
 
-#: Where neither bore nor wall was typed: the ledge under the stone is 0.2 to 0.6 mm (common practice, no source).
-DEFAULT_LEDGE_MM, DEFAULT_LEDGE_U_MM = 0.4, 0.13
 #: Two rings nearer together than this plus one blur are one edge seen twice, pixels.
 SMALLEST_GAP_PX = 1.2
 #: Directions in which the rim's width is reported.
@@ -146,26 +145,18 @@ def read_rim(
     top = length.mm - card_height_mm
     centre = view.to_plane(view.to_pixels(np.array([candidate.centre_mm])), top)[0]
     radius = candidate.radius_mm * (1.0 - top / view.distance_mm)
-    _, picked = find_outer(image, view, centre, radius, top, blur)
+    edges, picked = find_outer(image, view, centre, radius, top, blur)
     if picked is None:
         raise OutlineUnclear(
             "no outer edge of a tube was found",
             "a tube standing on its end with the stone on top, its upper rim lit evenly",
             "turn the light, or put a darker paper under the tube, inside the frame",
         )
-    tube_edge = picked.edge
-    refuse_unclear(tube_edge, "tube")
+    refuse_unclear(picked.edge, "tube")
     top_height = Height(top, length.u_mm, length.source)
-    seating = _Seating(top_height, bore_mm, wall_mm, girdle_above)
-    found, heights = _find_stone(image, calibration, tube_edge, seating, blur)
-    merit = 0.0 if found is None else found.merit
-    if merit < CONVINCING_MERIT and is_textured(image, view, tube_edge, top, blur):
-        # What was taken for the tube looks like the stone: perhaps the tube's edge is fainter and further out.
-        faint = faint_outer_edge(image, view, tube_edge, top, blur)
-        if faint is not None:
-            again, own_heights = _find_stone(image, calibration, faint, seating, blur)
-            if again is not None and again.merit > merit:
-                tube_edge, found, heights = faint, again, own_heights
+    seating = Seating(top_height, bore_mm, wall_mm, girdle_above)
+    pair = choose_pair(image, calibration, edges, picked, seating, radius, blur)
+    tube_edge, found, heights = pair.tube, pair.found, pair.heights
     if found is None:
         raise _no_girdle(image, calibration, tube_edge, top, blur)
     stone_edge = found.edge
@@ -185,14 +176,16 @@ def read_rim(
     u_above = heights.u_mm if known else float(np.hypot(heights.u_mm, DEFAULT_LEDGE_U_MM))
     values, changes = _evaluate(calibration, tube_edge, stone_edge, heights, top, tube_gap, length.u_mm, u_above)
     influences = Influences()
-    place_mm = edge_u_px(stone_edge, blur, rival_gap_px=found.rival_gap_px) / stone_edge.px_per_mm
+    rival_px = max(found.rival_gap_px, pair.stone_gap_px)
+    place_mm = edge_u_px(stone_edge, blur, rival_gap_px=rival_px) / stone_edge.px_per_mm
     u_stone = 2.0 * float(np.hypot(place_mm, OVER_METAL_U_MM))
-    u_outer = 2.0 * metal_edge_u_mm(tube_edge, own)
+    u_outer = 2.0 * metal_edge_u_mm(tube_edge, own, rival_gap_px=pair.tube_gap_px)
     extra_stone = {("stone edge", "edge"): u_stone, ("stone fit", "fit"): fit_u_mm(stone_edge)}
     extra_tube = {("outer edge", "edge"): u_outer, ("outer fit", "fit"): fit_u_mm(tube_edge)}
     stone = figure(influences, 0, values, changes, extra_stone)
     outer = figure(influences, 1, values, changes, extra_tube)
-    u_centre = CENTRE_SHARE * float(np.hypot(u_stone, u_outer))
+    shifted = 0.5 * max(found.rival_shift_px, pair.tube_shift_px) / stone_edge.px_per_mm
+    u_centre = float(np.hypot(CENTRE_SHARE * np.hypot(u_stone, u_outer), shifted))
     dx = figure(influences, 2, values, changes, {("centre x", "centre"): u_centre})
     dy = figure(influences, 3, values, changes, {("centre y", "centre"): u_centre})
     offset = usqrt(dx * dx + dy * dy + 1e-12)
@@ -212,39 +205,6 @@ def read_rim(
         stone, outer, centred, smallest, mean, largest, offset, direction, angles, widths, inner_px, outer_px,
         stone_edge, tube_edge, heights, bore, influences, notes,
     )
-
-
-@dataclass(frozen=True)
-class _Seating:
-    """What is known of how the stone sits."""
-
-    top: Height
-    bore: UFloat | None
-    wall: UFloat | None
-    girdle_above: Height | None
-
-    def heights(self, stone_mm: float, outer_mm: float) -> GirdleHeights:
-        """Heights of the girdle of a stone of that diameter."""
-        seat = stone_mm - 2.0 * DEFAULT_LEDGE_MM
-        if self.bore is not None:
-            seat = self.bore.nominal_value
-        elif self.wall is not None:
-            seat = outer_mm - 2.0 * self.wall.nominal_value
-        return girdle_on_tube(stone_mm, seat, self.top, self.girdle_above)
-
-
-def _find_stone(
-    image: LightImage, calibration: Calibration, tube_edge: RoundEdge, seating: _Seating, blur: float
-) -> tuple[Found | None, GirdleHeights]:
-    """The stone's edge, if there is one, and the heights for its size, in two rounds."""
-    heights = seating.heights(0.92 * tube_edge.diameter_mm, tube_edge.diameter_mm)
-    found = None
-    for _ in range(2):
-        found = girdle_on_face(image, calibration.view, tube_edge, heights, blur)
-        if found is None:
-            break
-        heights = seating.heights(found.edge.diameter_mm, tube_edge.diameter_mm)
-    return found, heights
 
 
 def _evaluate(
@@ -349,7 +309,9 @@ def _no_girdle(
     if is_textured(image, calibration.view, tube_edge, top, blur):
         return _hidden(tube_edge)
     return NoStone(
-        "a tube is there, but no stone's edge on it",
-        "a stone lying on the tube's end, its girdle standing out from the metal",
-        "use rimsight tube for a tube alone, or turn the light so that the girdle shows",
+        f"one round outline is seen, {tube_edge.diameter_mm:.2f} mm wide, and no second one inside of it: a tube "
+        f"without a stone, or a stone that hides its tube",
+        "a stone lying on the end of a tube, both its girdle and a rim of metal round it standing out",
+        "use rimsight tube for a tube alone; else turn the light, or put a darker paper under the tube, inside the "
+        "frame",
     )

@@ -28,8 +28,6 @@ WORTH_SHARE = 0.3
 #: Below this merit a ring is not believed to be a girdle.
 SMALLEST_MERIT = 0.12
 SMALLEST_COVERAGE_DEG = 190.0
-#: A stone found with less merit than this, inside an edge that itself looks like a stone's, is only a ring of facets.
-CONVINCING_MERIT = 0.35
 #: Widest rim that is looked for round a stone, millimetres.
 LARGEST_RIM_MM = 1.0
 #: A faint outer edge shows over this much of the round, this closely, at least this well.
@@ -37,8 +35,13 @@ FAINT_COVERAGE_DEG = 220.0
 FAINT_SCATTER_PX = 0.5
 FAINT_MERIT = 0.35
 #: Another edge makes the reading doubtful from this share of its merit on, when it lies this near, pixels.
-RIVAL_SHARE = 0.6
+#: Further out a lesser one does: a ring of facets may show more sharply than the girdle round it.
+RIVAL_SHARE, OUTER_RIVAL_SHARE = 0.6, 0.42
 RIVAL_REACH_PX = 6.0
+#: A girdle of less merit may be another ring, a pixel or two away: of 18 such on rendered photographs eight were.
+WEAK_MERIT, WEAK_GAP_PX = 0.35, 2.0
+#: Edges whose radii differ by less are of one size, pixels.
+SAME_RADIUS_PX = 1.0
 #: An edge of luminance replaces one of colour beside it from this share of its merit on.
 SHARPER_SHARE = 0.4
 
@@ -55,11 +58,14 @@ class Found:
         The edge.
     rival_gap_px : float
         Distance in radius to the furthest near edge that shows nearly as well, pixels; 0 when there is none.
+    rival_shift_px : float
+        The same of the centres of edges of its own size.
     """
 
     merit: float
     edge: RoundEdge
     rival_gap_px: float
+    rival_shift_px: float = 0.0
 
 
 def girdle_on_face(
@@ -107,7 +113,7 @@ def girdle_on_face(
                 continue
             if edge.circle.radius > radius - 0.5 * guard or reach > radius + 0.5:
                 continue
-            if any(abs(edge.circle.radius - other.circle.radius) < 0.4 * px for _, other in found):
+            if any(_same(edge, other, px) for _, other in found):
                 continue
             # Nothing but plain metal lies between a girdle and the tube's edge; outside a facet lies more stone.
             found.append((edge.merit * _rougher_inside(image, view, edge, tube, plane, blur_px), edge))
@@ -116,9 +122,31 @@ def girdle_on_face(
         return None
     merit, edge = chosen
     gaps = [
-        abs(other.circle.radius - edge.circle.radius) / px for own, other in found if own > RIVAL_SHARE * merit
+        abs(other.circle.radius - edge.circle.radius) / px
+        for own, other in found
+        if own > RIVAL_SHARE * merit or (own > OUTER_RIVAL_SHARE * merit and _beyond(other, edge, tube, view, px))
     ]
-    return Found(merit, edge, max((gap for gap in gaps if 0.6 < gap < RIVAL_REACH_PX), default=0.0))
+    shifts = [
+        float(np.hypot(*(other.circle.centre - edge.circle.centre))) / px
+        for own, other in found
+        if own > RIVAL_SHARE * merit and abs(other.circle.radius - edge.circle.radius) < SAME_RADIUS_PX * px
+    ]
+    return Found(
+        merit,
+        edge,
+        max((gap for gap in gaps if 0.6 < gap < RIVAL_REACH_PX), default=WEAK_GAP_PX if merit < WEAK_MERIT else 0.0),
+        max((shift for shift in shifts if shift > 1.0), default=0.0),
+    )
+
+
+def _beyond(other: RoundEdge, edge: RoundEdge, tube: RoundEdge, view: View, px: float) -> bool:
+    """Whether a ring lies outside an edge and isn't the tube's chamfer."""
+    return other.circle.radius > edge.circle.radius and not _may_be_chamfer(other, tube, view, px)
+
+
+def _same(edge: RoundEdge, other: RoundEdge, px: float) -> bool:
+    near = abs(edge.circle.radius - other.circle.radius) < 0.4 * px
+    return bool(near and np.hypot(*(edge.circle.centre - other.circle.centre)) < px)
 
 
 def _starts(

@@ -12,7 +12,7 @@ from rimsight.calibration.height import GirdleHeights, Height, girdle_on_card
 from rimsight.calibration.pixels import LightImage
 from rimsight.calibration.square import Calibration
 from rimsight.vision.candidates import Candidate
-from rimsight.vision.girdle import find_boundary, girdle_hypotheses
+from rimsight.vision.girdle import distinct_edges, find_boundary, girdle_hypotheses, ring_hypotheses
 from rimsight.vision.influences import Influences
 from rimsight.vision.outline import RoundEdge, level, wall
 from rimsight.vision.reading import State, edge_u_px, evaluate, figure, fit_u_mm, form
@@ -24,6 +24,8 @@ SMALLEST_SUPPORT = 0.12
 #: An edge of less merit than this (support over scatter) is as likely a ring of facets: on 108 rendered stones two
 #: thirds of the errors above 0.08 mm had one.
 SMALLEST_MERIT = 0.5
+#: Below this merit rings that show sharply anywhere near are tried as well as those at the boundary of what is new.
+CLEAR_MERIT = 0.8
 #: A second edge whose merit reaches this share of the best one's makes the reading doubtful; further out a lesser one
 #: does, since a ring of facets inside may show more sharply than the girdle.
 RIVAL_SHARE, OUTER_RIVAL_SHARE = 0.6, 0.4
@@ -105,7 +107,12 @@ def read_stone(
     )
     heights = girdle_on_card(2.0 * boundary, girdle)
     rule = wall(heights.lower_mm - card_height_mm, heights.upper_mm - card_height_mm)
-    found = girdle_hypotheses(image, view, centre, boundary, rule, heights.mean_mm - card_height_mm, blur)
+    plane = heights.mean_mm - card_height_mm
+    found = girdle_hypotheses(image, view, centre, boundary, rule, plane, blur)
+    if not found or found[0][0] < CLEAR_MERIT:
+        rings = ring_hypotheses(image, view, np.array(candidate.centre_mm), candidate.radius_mm, rule, plane, blur)
+        clear = [(merit, edge) for merit, edge in rings if merit >= CLEAR_MERIT]
+        found = distinct_edges([*found, *clear], 1.0 / view.px_per_mm((float(centre[0]), float(centre[1])), plane))
     if not found:
         raise OutlineUnclear(
             "no closed edge was found where something lies",

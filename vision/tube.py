@@ -27,12 +27,10 @@ from rimsight.vision.reading import (
 )
 from rimsight.vision.rim_edges import faint_outer_edge
 from rimsight.vision.stone import OutlineUnclear, refuse_unclear
-from rimsight.vision.tube_edges import RIVAL_SHARE, Scored, bore_edges, find_outer
+from rimsight.vision.tube_edges import RIVAL_SHARE, SMALLEST_BORE_MERIT, Scored, bore_edges, find_outer
 
 #: Thickest wall that is looked for round a bore, millimetres.
 LARGEST_WALL_MM = 1.5
-#: A bore's edge of less merit than this is not believed.
-SMALLEST_BORE_MERIT = 0.3
 
 
 @dataclass(frozen=True)

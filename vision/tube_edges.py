@@ -41,6 +41,8 @@ SMALLEST_OUTER_SHARE = 0.75
 #: Where no edge stands out of the noise the light is smoothed this far along the arc instead, pixels: a metal face is
 #: the same along its edge, so a step as small as one pixel's noise shows.
 FAINT_ARC_PX = 7.0
+#: A bore's edge of less merit than this is not believed.
+SMALLEST_BORE_MERIT = 0.3
 #: Another edge counts as a rival when its merit reaches this share of the best one's.
 RIVAL_SHARE = 0.6
 
@@ -188,26 +190,35 @@ def _is_foot(ring: Scored, other: Scored, view: View, height_mm: float) -> bool:
     along = float(shift @ away)
     across = float(np.hypot(*(shift - along * away)))
     reaches = other.edge.circle.radius + along > ring.edge.circle.radius - 2.0 * px
-    return bool(reaches and px < along < strip + 2.0 * px and across < 1.5 * px + 0.2 * along)
+    sideways = (1.5 + 2.0 * ring.edge.scatter_px) * px + 0.2 * along
+    return bool(reaches and px < along < strip + 2.0 * px and across < sideways)
 
 
 def bore_edges(
     image: LightImage, view: View, outer: RoundEdge, edges: list[Scored], height_mm: float, blur_px: float
 ) -> list[Scored]:
-    """Candidate edges for the bore, best first: rings well inside the outer diameter."""
+    """Candidate edges for the bore, best first: rings well inside the outer diameter.
+
+    Where none is convincing the light is smoothed further along the arc, and colour is looked at as well.
+    """
     circle = outer.circle
     px = 1.0 / outer.px_per_mm
     scored = [item for item in edges if _inside(item.edge, circle.centre, circle.radius)]
     reach = circle.radius + 4.0 * px
-    polar = unroll(image, view, circle.centre, height_mm, 0.1 * circle.radius, reach, angles=360)
-    field = edge_field(polar, blur_px, noise=outer.noise)
-    crests = np.where(polar.radii_mm[None, :] < circle.radius - THINNEST_WALL_MM, field.crests, 0.0)
     shift = min(0.3 * circle.radius, 0.5 * (circle.radius - 0.1))
-    for ring in strongest_rings(crests, polar, largest_shift_mm=shift, smallest_support=0.2, most=4):
-        own, radius = ring_circle(circle.centre, ring)
-        _add(scored, image, view, own, radius, height_mm, blur_px, px, outer.noise)
-    scored = [item for item in scored if _inside(item.edge, circle.centre, circle.radius)]
-    scored.sort(key=lambda item: -item.merit)
+    for arc in (ARC_SMOOTHING_PX, FAINT_ARC_PX):
+        polar = unroll(image, view, circle.centre, height_mm, 0.1 * circle.radius, reach, angles=360, arc_px=arc)
+        faint = arc > ARC_SMOOTHING_PX
+        noise = None if faint else outer.noise
+        crests = colour_crests(polar, blur_px) if faint else edge_field(polar, blur_px, noise=noise).crests
+        crests = np.where(polar.radii_mm[None, :] < circle.radius - THINNEST_WALL_MM, crests, 0.0)
+        for ring in strongest_rings(crests, polar, largest_shift_mm=shift, smallest_support=0.2, most=4):
+            own, radius = ring_circle(circle.centre, ring)
+            _add(scored, image, view, own, radius, height_mm, blur_px, px, noise, arc)
+        scored = [item for item in scored if _inside(item.edge, circle.centre, circle.radius)]
+        scored.sort(key=lambda item: -item.merit)
+        if scored and scored[0].merit >= SMALLEST_BORE_MERIT:
+            break
     return scored
 
 
@@ -225,7 +236,7 @@ def _add(
     height_mm: float,
     blur_px: float,
     px: float,
-    noise: float,
+    noise: float | None,
     arc_px: float = ARC_SMOOTHING_PX,
 ) -> None:
     try:

@@ -36,8 +36,8 @@ DIFFERING_COST, DIFFERING_PX = 0.5, 0.5
 BORE_EVIDENCE = 0.45
 #: Standard uncertainty of the edge's place, pixels, as in `face_edge` for one photograph: a single one outside and at
 #: the bore, and one beside its chamfer's other edge, told apart surely or barely. From the odd ones of 13 rendered
-#: pairs of tubes; there the edges lay 0.14 px (outer) and 0.27 px (bore) from the true ones, root mean square; on the even
-#: ones 0.13 and 0.21 px.
+#: pairs of tubes; there the edges lay 0.14 px (outer) and 0.27 px (bore) from the true ones, root mean square; on the
+#: even ones 0.13 and 0.21 px.
 SINGLE_OUTER_U_PX, SINGLE_BORE_U_PX, DOUBLE_U_PX, BARE_U_PX = 0.15, 0.35, 0.15, 0.3
 #: Widths of a chamfer share the say by exp(-cost / this); 0.06 to 0.15 did about as well.
 ALIKE_COST = 0.1
@@ -96,7 +96,8 @@ def common_faces(
     if not seen:
         return (None,) * len(shots)
     traced = [edges[k] for k in seen]
-    chosen, u_px = _choose([edge.px_per_mm for edge in traced if edge is not None], [fits[k] for k in seen], outer)
+    scales = [edge.px_per_mm for edge in traced if edge is not None]
+    chosen, u_px = choose_together(scales, [fits[k] for k in seen], outer=outer)
     found: list[FaceEdge | None] = [None] * len(shots)
     for k, fit in zip(seen, chosen, strict=True):
         edge = edges[k]
@@ -105,8 +106,27 @@ def common_faces(
     return tuple(found)
 
 
-def _choose(px_per_mm: Sequence[float], fits: list[list[RingFit]], outer: bool) -> tuple[tuple[RingFit, ...], float]:
-    """The fits of one width of chamfer that explain all photographs best, and the edge's doubt, pixels."""
+def choose_together(
+    px_per_mm: Sequence[float], fits: list[list[RingFit]], *, outer: bool
+) -> tuple[tuple[RingFit, ...], float]:
+    """The fits of one width of chamfer that explain all photographs best, and their edge's doubt.
+
+    Parameters
+    ----------
+    px_per_mm : sequence of float
+        Scale of each photograph at the edge.
+    fits : list of list of RingFit
+        Fits of each photograph for every width, the single edge first.
+    outer : bool
+        The outside, else the bore.
+
+    Returns
+    -------
+    fits : tuple of RingFit
+        One of each photograph.
+    u_px : float
+        Standard uncertainty of the edge's place, common to the round, pixels.
+    """
     widths = _widths(np.array(px_per_mm), fits)
     single = widths[0]
     double = [width for width in widths[1:] if width.believed]

@@ -1,0 +1,96 @@
+"""Rings of several photographs that are one level circle, and a chamfer told apart in all of them together."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from rimsight.calibration.camera import View
+from rimsight.calibration.spread import EdgeSpread
+from rimsight.vision.circle import fit_circle
+from rimsight.vision.outline import RoundEdge, level
+from rimsight.vision.ring_model import RingFit, fit_rings
+from rimsight.vision.several_face import choose_together
+from rimsight.vision.several_rings import lifted, matched
+from tests.synthetic import look
+from tests.vision.test_face_edge import RADIUS, ring_light
+
+FloatArray = NDArray[np.float64]
+
+PLANE = 7.5
+VIEWS = (look(tilt_deg=3.0, azimuth_deg=200.0), look(tilt_deg=17.0, azimuth_deg=60.0))
+CENTRE = (3.0, -2.0)
+#: A tube's end, its bore, its foot and its bore's far end: radius and height, millimetres.
+END, BORE, FOOT, FAR = (2.5, 6.3), (1.7, 6.3), (2.5, 0.0), (1.7, 0.0)
+
+
+def seen(view: View, radius_mm: float, height_mm: float) -> FloatArray:
+    """Pixels of a level circle, projected by OpenCV."""
+    angle = np.arange(90) * 2.0 * np.pi / 90
+    circle = np.array(CENTRE) + radius_mm * np.column_stack([np.cos(angle), np.sin(angle)])
+    points = np.column_stack([circle, np.full(90, -height_mm)])
+    camera = view.camera
+    matrix = np.array([[camera.f_px, 0.0, camera.cx_px], [0.0, camera.f_px, camera.cy_px], [0.0, 0.0, 1.0]])
+    pixels = cv2.projectPoints(points, np.array(view.rvec), np.array(view.t_mm), matrix, np.zeros(4))[0]
+    return np.asarray(pixels, dtype=np.float64).reshape(-1, 2)
+
+
+def ring(view: View, radius_mm: float, height_mm: float) -> RoundEdge:
+    """A ring as it is measured in the plane where rings are looked for."""
+    points_px = seen(view, radius_mm, height_mm)
+    circle = fit_circle(view.to_plane(points_px, PLANE))
+    return RoundEdge(points_px, np.ones(90), circle, level(PLANE), 12.0, 360.0, 0.8, np.zeros(90), 0.001)
+
+
+def test_a_circle_lifted_covers_the_same_pixels() -> None:
+    view = VIEWS[1]
+    centre, radius = lifted(view, np.array(CENTRE), 2.5, 6.3, 1.2)
+    circle = fit_circle(view.to_plane(seen(view, *END), 1.2))
+    np.testing.assert_allclose([*centre, radius], [circle.x, circle.y, circle.radius], rtol=0, atol=1e-6)
+
+
+def test_heights_tell_which_rings_are_one_circle() -> None:
+    # In the plane of search all are circles; foot and far end even have the same sizes.
+    kinds = (FOOT, FAR, BORE, END)
+    rings = [[(1.0, ring(view, *kind)) for kind in kinds] for view in VIEWS]
+    found = matched(VIEWS, rings, PLANE)
+    for one in found[:4]:
+        assert one.rings[0] == one.rings[1]
+        radius, height = kinds[one.rings[0]]
+        assert (one.radius_mm, one.height_mm) == pytest.approx((radius, height), abs=1e-4)
+        np.testing.assert_allclose(one.centre_mm, CENTRE, rtol=0, atol=1e-4)
+        assert one.score == pytest.approx(1.0, abs=1e-3)
+    # The next are a foot in one and an end in the other: seen so nearly along the baseline they miss by 2 px only.
+    assert found[4].score < 0.3
+
+
+def test_a_ring_that_moved_is_no_circle_and_tells_by_how_much() -> None:
+    other = RoundEdge(**{**vars(ring(VIEWS[1], *END))})
+    moved = fit_circle(VIEWS[1].to_plane(seen(VIEWS[1], *END), PLANE) + np.array([0.3, -0.25]))
+    rings = [[(1.0, ring(VIEWS[0], *END))], [(1.0, RoundEdge(**{**vars(other), "circle": moved}))]]
+    (one,) = matched(VIEWS, rings, PLANE)
+    assert one.score < 0.2
+    # What lies along the way that height moves it is taken for height; the rest is left, half on either side.
+    way = VIEWS[1].slant(np.array([CENTRE]), PLANE)[0] - VIEWS[0].slant(np.array([CENTRE]), PLANE)[0]
+    across = abs(float(way @ np.array([-0.25, -0.3]))) / float(np.hypot(*way))
+    assert 2.0 * one.apart_mm == pytest.approx(across, rel=0.1)
+
+
+def fits(gap: float, noise: float, shift: float) -> list[RingFit]:
+    """Every width of a chamfer fitted to drawn light, as of one photograph."""
+    data = ring_light(gap, spread=EdgeSpread(0.9, 0.7), outer=False, noise=noise, shift=(0.4, -0.3))
+    found = [fit_rings(data, RADIUS + shift, 0.0, rounds=3)]
+    for width in (0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0):
+        few = [fit_rings(data, RADIUS + shift - s * width, width, rounds=3) for s in (0.0, 0.5, 1.0)]
+        found.append(min(few, key=lambda fit: float(np.median(fit.left))))
+    return found
+
+
+@pytest.mark.parametrize("gap", [0.0, 2.0, 3.0])
+def test_photographs_tell_a_chamfer_together(gap: float) -> None:
+    chosen, u = choose_together([25.0, 25.0], [fits(gap, 0.002, 0.6 * gap), fits(gap, 0.02, 0.3 * gap)], outer=False)
+    assert abs(chosen[0].gap - gap) <= 0.5
+    for fit in chosen:
+        assert abs(fit.radius - RADIUS) < 2.5 * u

@@ -179,10 +179,13 @@ def overlay_of(measured: Measurement, format: Literal["jpg", "png"]) -> bytes:
 
 
 def _stone(inputs: Inputs, photo: Photo, calibration: Calibration, candidate: Any) -> StoneReading:
+    from rimsight.vision.shape_beyond import refuse_beyond
     from rimsight.vision.stone import read_stone
 
     girdle = inputs.typed_height(inputs.height_mm, "height of the girdle above the table")
-    return read_stone(photo.light, calibration, candidate, girdle=girdle, card_height_mm=inputs.card_height_mm)
+    reading = read_stone(photo.light, calibration, candidate, girdle=girdle, card_height_mm=inputs.card_height_mm)
+    refuse_beyond(photo.light, calibration.view, reading.edge, calibration.blur_px)
+    return reading
 
 
 def _tube(inputs: Inputs, photo: Photo, calibration: Calibration, candidate: Candidate) -> TubeReading:

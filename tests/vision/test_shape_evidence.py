@@ -13,12 +13,16 @@ from skimage.measure import label, regionprops
 from fixtures.outlines import smallest_box_mm
 from rimsight.calibration.camera import Camera, View
 from rimsight.calibration.pixels import LightImage, encode_srgb
+from rimsight.vision.circle import fit_circle
+from rimsight.vision.outline import RoundEdge, level
+from rimsight.vision.shape_beyond import own_colour_beyond, refuse_beyond
 from rimsight.vision.shape_colour import colour_offsets
 from rimsight.vision.shape_evidence import girdle_maps, stone_likeness, surroundings
 from rimsight.vision.shape_hypotheses import Hypothesis, hypotheses
 from rimsight.vision.shape_models import FAMILIES
 from rimsight.vision.shape_path import closed_path, ellipse_of
 from rimsight.vision.shape_search import EdgeMap, Found, scanned
+from rimsight.vision.stone import NotRound
 from tests.vision.test_shapes import drawn_outline
 
 PX_PER_MM = 30.0
@@ -112,8 +116,8 @@ def test_colour_begins_where_the_outline_runs_and_says_so_where_it_does_not() ->
     true = colour_offsets(likeness, around.corner_px, best, VIEW)
     assert np.isfinite(true).mean() > 0.95
     assert np.std(true[np.isfinite(true)]) < 0.5
-    shifted = likeness.copy()
-    shifted = cv2.warpAffine(shifted, np.float32([[1, 0, 4], [0, 1, 0]]), shifted.shape[::-1], borderValue=0.0)
+    by_four = np.array([[1.0, 0.0, 4.0], [0.0, 1.0, 0.0]])
+    shifted = np.asarray(cv2.warpAffine(likeness, by_four, likeness.shape[::-1], borderValue=0.0), dtype=np.float32)
     moved = colour_offsets(shifted, around.corner_px, best, VIEW) - true
     right = best.curve.normals[:, 0] > 0.9
     left = best.curve.normals[:, 0] < -0.9
@@ -151,3 +155,24 @@ def test_a_side_is_moved_past_a_nearer_line_to_the_outermost() -> None:
 def test_only_families_that_are_asked_for() -> None:
     image, hull = photographed(drawn_outline("oval"), RED)
     assert {one.edge.family.name for one in outlines(image, hull, ("rectangle",))} <= {"rectangle"}
+
+
+def round_edge(centre_mm: tuple[float, float], radius_mm: float) -> RoundEdge:
+    """A circle as if it had been read."""
+    turn = np.arange(120) * 2.0 * np.pi / 120
+    points = np.array(centre_mm) + radius_mm * np.column_stack([np.cos(turn), np.sin(turn)])
+    circle = fit_circle(points, np.ones(120), start=(*centre_mm, radius_mm))
+    ones = np.ones(120)
+    return RoundEdge(VIEW.to_pixels(points), ones, circle, level(0.0), PX_PER_MM, 360.0, 1.0, 0.0 * ones, 0.001)
+
+
+def test_a_circle_that_a_coloured_stone_goes_on_beyond_is_refused() -> None:
+    """The largest circle inside a rectangle twice as long as wide leaves half of the stone outside; a disc's none."""
+    points = np.array([[-3.0, -1.5], [3.0, -1.5], [3.0, 1.5], [-3.0, 1.5]])
+    image, _ = photographed(points, RED)
+    with pytest.raises(NotRound, match="beyond the circle"):
+        refuse_beyond(image, VIEW, round_edge((0.0, 0.0), 1.5), 0.8)
+    turn = np.arange(360) * np.pi / 180.0
+    image, _ = photographed(2.0 * np.column_stack([np.cos(turn), np.sin(turn)]), RED)
+    refuse_beyond(image, VIEW, round_edge((0.0, 0.0), 2.0), 0.8)
+    assert own_colour_beyond(image, VIEW, round_edge((0.0, 0.0), 2.0), 0.8) < 0.01

@@ -78,7 +78,8 @@ def test_length_and_width_of_a_drawn_shape(shape: str) -> None:
     limit = {"marquise": 0.02, "pear": 0.02, "triangle": 0.05}.get(shape, 0.008)
     assert box.length_mm == pytest.approx(length, abs=limit)
     assert box.width_mm == pytest.approx(width, abs=max(limit, 0.01) if shape == "triangle" else 0.01)
-    assert name_shape(edge, tried, box).shape == NAMES.get(shape, shape)
+    merits = [(one, one.merit) for one in tried]
+    assert name_shape(edge, edge.merit, merits, box).shape == NAMES.get(shape, shape)
 
 
 @pytest.mark.parametrize("shape", SHAPES)

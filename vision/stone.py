@@ -30,6 +30,9 @@ CLEAR_MERIT = 0.8
 #: does, since a ring of facets inside may show more sharply than the girdle.
 RIVAL_SHARE, OUTER_RIVAL_SHARE = 0.6, 0.4
 
+#: What to do about a stone that has no circle.
+NOT_ROUND_HINT = "; for a stone that isn't round add --shape auto"
+
 
 class OutlineUnclear(PhotoError):
     """The edge of the subject is not seen on enough of the round."""
@@ -117,15 +120,15 @@ def read_stone(
         raise OutlineUnclear(
             "no closed edge was found where something lies",
             "a stone whose girdle stands out from the paper",
-            "turn the light so that the stone's edge stands out, or move it a little",
+            f"turn the light so that the stone's edge stands out, or move it a little{NOT_ROUND_HINT}",
         )
     best_merit, edge = found[0]
-    refuse_unclear(edge, "stone")
+    refuse_unclear(edge, "stone", hint=NOT_ROUND_HINT)
     if edge.merit < SMALLEST_MERIT:
         raise OutlineUnclear(
             "the girdle hardly stands out: the sharpest ring there may be one of facets",
             "a stone whose edge is darker, lighter or more coloured than the paper on most of the round",
-            "turn the light, come closer, or lay a grey paper under the stone, inside the frame",
+            f"turn the light, come closer, or lay a grey paper under the stone, inside the frame{NOT_ROUND_HINT}",
         )
     heights = girdle_on_card(edge.diameter_mm, girdle)
     # Only rivals further out than half a pixel in radius count; nearer ones are the same edge.
@@ -166,19 +169,19 @@ def read_stone(
     return StoneReading(diameter, smallest, largest, edge, heights, doubt, influences)
 
 
-def refuse_unclear(edge: RoundEdge, what: str) -> None:
-    """Refuse an edge that is seen on too little of the round, or too faintly, or that is no circle."""
+def refuse_unclear(edge: RoundEdge, what: str, *, hint: str = "") -> None:
+    """Refuse an edge that is seen on too little of the round, or too faintly; `hint` is added to the advice."""
     if edge.coverage_deg < SMALLEST_COVERAGE_DEG:
         raise OutlineUnclear(
             f"only {edge.coverage_deg:.0f} degrees of the {what}'s edge are seen",
             f"at least {SMALLEST_COVERAGE_DEG:.0f} degrees",
-            "turn the light or the stone so that the edge stands out all round",
+            f"turn the light or the stone so that the edge stands out all round{hint}",
         )
     if edge.support < SMALLEST_SUPPORT:
         raise OutlineUnclear(
             f"the {what}'s edge hardly stands out from the ground",
             "an edge that is darker, lighter or more coloured than the ground on most of the round",
-            "use softer light from two sides, come closer, or lay the stone on a grey paper inside the frame",
+            f"use softer light from two sides, come closer, or lay the stone on a grey paper inside the frame{hint}",
         )
 
 

@@ -249,8 +249,11 @@ def fit_ring_robust(
     solution = np.zeros(3)
     for _ in range(12):
         scaled = model * w[:, None]
+        before = solution
         solution = _solved(scaled.T @ model, scaled.T @ radii)
         residual = radii - model @ solution
+        if np.abs(solution - before).max() < 0.02 * smallest_scale:
+            break
         scale = max(1.4826 * float(np.median(np.abs(residual[use]))), smallest_scale)
         ratio = residual / (TUKEY_CUT * scale)
         w = weights * np.where(np.abs(ratio) < 1.0, (1.0 - ratio**2) ** 2, 0.0)

@@ -34,6 +34,8 @@ FIRST_SHARE = 1.5
 #: A stone whose pavilion dips into the bore centres itself: an offset of this share of the tube's diameter halves the
 #: score.
 OFFSET_SHARE = 0.1
+#: A girdle located this near to its height need not be looked for again, millimetres.
+NEAR_HEIGHT_MM = 0.12
 #: Edges of less merit are not considered for the tube beside the first; below the second figure they raise doubt only:
 #: at 0.4 the foot of a gold wall was taken for the end of a tube that the stone hides.
 SMALLEST_TUBE_MERIT, TAKEN_TUBE_MERIT = 0.25, 0.5
@@ -188,7 +190,9 @@ def _pair(image: LightImage, calibration: Calibration, tube: Scored, seating: Se
         found = girdle_on_face(image, calibration.view, edge, heights, blur_px)
         if found is None:
             return Pair(edge, None, heights, 0.0)
-        heights = seating.heights(found.edge.diameter_mm, edge.diameter_mm)
+        before, heights = heights, seating.heights(found.edge.diameter_mm, edge.diameter_mm)
+        if abs(heights.mean_mm - before.mean_mm) < NEAR_HEIGHT_MM:
+            break  # seen at 10 degrees the ring moves by less than a pixel; the circle is fitted at the new height
     assert found is not None
     seen = found.edge.refit(calibration.view, edge.heights)
     offset = float(np.hypot(*(seen.centre - edge.circle.centre))) / (OFFSET_SHARE * edge.diameter_mm)

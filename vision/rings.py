@@ -69,18 +69,23 @@ def best_ring(
     spread = (ndimage.maximum_filter1d(field, 2 * half + 1, axis=1) if half else field)[::thin]
     count = spread.shape[1]
     cosine, sine = np.cos(polar.angles[::thin]), np.sin(polar.angles[::thin])
-    rows = np.arange(len(cosine))[:, None]
-    lowest, highest = 0.0, float(count - 1)
+    lowest, highest = 0, count - 1
     if range_mm is not None:
-        lowest = float(np.clip(polar.index(np.array(range_mm[0])), 0, count - 1))
-        highest = float(np.clip(polar.index(np.array(range_mm[1])), lowest, count - 1))
+        lowest = round(float(np.clip(polar.index(np.array(range_mm[0])), 0, count - 1)))
+        highest = round(float(np.clip(polar.index(np.array(range_mm[1])), lowest, count - 1)))
     limit = largest_shift_mm / polar.step_mm
+    # Rays end beyond the map: the outermost samples go on there, so that a whole row can be taken at an offset.
+    beyond = int(np.ceil(limit * 1.01)) + 2
+    padded = np.pad(spread, ((0, 0), (beyond, beyond)), mode="edge")
+    width_padded = padded.shape[1]
+    flat = padded.ravel()
+    rows = np.arange(len(cosine)) * width_padded + beyond
     pitch = max(1.0, 2.0 * half)
     while limit / pitch > LARGEST_STEPS:
         pitch *= 2.0
     reach = limit
     x0 = y0 = 0.0
-    radii = np.arange(lowest, highest + 1.0, max(1.0, half))
+    radii = np.arange(lowest, highest + 1, max(1, half))
     best = (-np.inf, 0.0, 0.0, lowest)
     while True:
         steps = np.arange(-np.floor(reach / pitch), np.floor(reach / pitch) + 1.0) * pitch
@@ -89,18 +94,19 @@ def best_ring(
                 x, y = x0 + dx, y0 + dy
                 if x * x + y * y > limit * limit * 1.01:
                     continue
-                index = np.rint(radii[None, :] + (x * cosine + y * sine)[:, None]).astype(np.intp)
-                score = spread[rows, np.clip(index, 0, count - 1)].mean(axis=0)
+                shifted = rows + np.rint(x * cosine + y * sine).astype(np.intp)
+                score = flat.take(shifted[:, None] + radii[None, :]).sum(axis=0)
                 k = int(np.argmax(score))
                 if score[k] > best[0]:
-                    best = (float(score[k]), x, y, float(radii[k]))
+                    best = (float(score[k]), x, y, int(radii[k]))
         if pitch <= 1.0:
             break
         x0, y0 = best[1], best[2]
         reach, pitch = 1.5 * pitch, max(1.0, pitch / 2.0)
-        width = max(3.0 * half, 2.0 * pitch)
-        radii = np.arange(max(lowest, best[3] - width), min(highest, best[3] + width) + 1.0)
-    support, x, y, r = best
+        width = int(max(3 * half, np.ceil(2.0 * pitch)))
+        radii = np.arange(max(lowest, best[3] - width), min(highest, best[3] + width) + 1)
+    total, x, y, r = best
+    support = total / len(cosine)
     return Ring(
         float(polar.radii_mm[0] + r * polar.step_mm), (float(x * polar.step_mm), float(y * polar.step_mm)), support
     )

@@ -241,7 +241,11 @@ def _shape(given: Mapping[str, Any]) -> str | None:
     text = str(given["shape"]).strip().lower()
     if text not in SHAPES:
         raise ValueError(f"--shape: {text[:20]!r} is no shape that is known; there are {', '.join(SHAPES)}")
-    return None if text == "round" else text
+    if text == "round":
+        return None
+    if "square_side" in given:
+        raise ValueError("a stone that isn't round needs the printed card: give --shape or --square-side, not both")
+    return text
 
 
 def _check(given: Mapping[str, Any]) -> PrintCheck | dict[float, PrintCheck] | None:

@@ -105,5 +105,7 @@ def test_wrong_calls(capsys: pytest.CaptureFixture[str]) -> None:
     stone(capsys, "--shape", "heart", code=2)
     with pytest.raises(ValueError, match="one photo"):
         refuse_inputs(read_inputs("stone", {"shape": "oval"}), [Path("a.jpg"), Path("b.jpg")])
+    with pytest.raises(ValueError, match="--shape or --square-side"):
+        read_inputs("stone", {"shape": "oval", "square_side": "30"})
     with pytest.raises(ValueError, match="no input of 'tube'"):
         read_inputs("tube", {"shape": "oval"})

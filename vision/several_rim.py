@@ -14,7 +14,7 @@ from rimsight.vision.face_edge import Mask
 from rimsight.vision.outline import HeightRule, RoundEdge, wall
 from rimsight.vision.reading import OVER_METAL_U_MM, edge_u_px
 from rimsight.vision.rim import outside_stone, read_rim
-from rimsight.vision.rim_edges import FAINT_MERIT, LARGEST_RIM_MM, is_textured
+from rimsight.vision.rim_edges import FAINT_MERIT, LARGEST_RIM_MM, WIDEST_CHAMFER_MM, is_textured
 from rimsight.vision.several_edges import EdgeNotFollowed, Edges, Known, OwnEdge, Shot
 from rimsight.vision.several_rings import LevelRing, Matched, level_rings, measured, meeting_height, met
 from rimsight.vision.several_tube import (
@@ -32,12 +32,16 @@ from rimsight.vision.tube_edges import BLEEDING_PX, COLOURED, SMALLEST_OUTER_SHA
 
 FloatArray = NDArray[np.float64]
 
-#: A girdle lies this far above a tube's end, as shares of its diameter; and within this of that range, millimetres.
+#: A girdle lies above a tube's end, by at most this share of its diameter and this much more, millimetres.
 SEAT_RANGE, SEAT_WITHIN_MM = (0.0, 0.25), 0.1
+#: A ring no higher than this above a tube's edge may be its chamfer's, millimetres.
+CHAMFER_ABOVE_MM = 0.2
 #: A girdle is at least this share of the tube's diameter; rings further in are facets.
 SMALLEST_SHARE = 0.6
 #: Rings that are taken for the stone's edge score this well at least.
 STONE_SCORE = 0.08
+#: A ring inside that is at least this wide and shows better than the outer one is a stone's, not one of facets.
+CLOSE_SHARE = 0.75
 #: An outer ring scores at least this share of the best one's.
 OUTER_SHARE = 0.05
 #: The same of the stone's once it has been measured at its height.
@@ -152,17 +156,20 @@ def _seat(shots: Sequence[Shot], matches: Sequence[Matched]) -> Seat | None:
         return None
     anchor = _anchor(wide)
     ring = _at(shots, anchor)
-    stone, girdle = _stone(shots, found, ring, anchor.height_mm) if ring is not None else (None, 0.0)
-    if stone is None or (ring is not None and _textured(shots, ring, anchor.height_mm)):
+    match = _stone(shots, found, ring, anchor.height_mm) if ring is not None else None
+    clearer = match is not None and match.score > anchor.score and match.radius_mm > CLOSE_SHARE * anchor.radius_mm
+    if ring is None or match is None or (not clearer and _textured(shots, ring, anchor.height_mm)):
         # What shows best may be the stone, the tube's edge round it fainter.
         faint, top = _faint(shots, anchor)
         if faint is not None:
             around = girdle_rule(anchor.height_mm, 2.0 * anchor.radius_mm)
             inside = measured(shots, anchor.centre_mm, anchor.radius_mm, anchor.height_mm, around)
             return None if inside is None else seated(shots, faint, top, inside, anchor.height_mm)
-    if ring is None or stone is None or ring.radius_mm < SMALLEST_OUTER_SHARE * radius:
+    if ring is None or match is None or ring.radius_mm < SMALLEST_OUTER_SHARE * radius:
         return None
-    return seated(shots, ring, anchor.height_mm, stone, girdle)
+    rule = girdle_rule(match.height_mm, 2.0 * match.radius_mm)
+    stone = measured(shots, match.centre_mm, match.radius_mm, match.height_mm, rule)
+    return None if stone is None else seated(shots, ring, anchor.height_mm, stone, match.height_mm)
 
 
 def seated(
@@ -253,24 +260,22 @@ def _heights(shots: Sequence[Shot], centre_mm: FloatArray, low_mm: float, high_m
 
 def _stone(
     shots: Sequence[Shot], found: Sequence[Matched], outer: LevelRing, top_mm: float
-) -> tuple[LevelRing | None, float]:
-    """The girdle and its height: the best ring inside the tube's edge at a height where a girdle can lie."""
+) -> Matched | None:
+    """The girdle: the best ring inside the tube's edge at a height where a girdle can lie."""
     px = shots[0].calibration.px_per_mm
 
     def fits(one: Matched) -> bool:
         above = one.height_mm - top_mm
-        low, high = (share * 2.0 * one.radius_mm for share in SEAT_RANGE)
+        high = SEAT_RANGE[1] * 2.0 * one.radius_mm + SEAT_WITHIN_MM
+        # A ring at the tube's own height and near to its edge is the chamfer's other edge.
+        chamfer = outer.radius_mm - one.radius_mm < WIDEST_CHAMFER_MM + 0.5 / px and above < CHAMFER_ABOVE_MM
         reach = one.radius_mm + float(np.hypot(*(one.centre_mm - outer.centre_mm)))
         return (
-            low - SEAT_WITHIN_MM < above < high + SEAT_WITHIN_MM
+            not chamfer
+            and SEAT_RANGE[0] < above < high
             and SMALLEST_SHARE * outer.radius_mm < one.radius_mm < outer.radius_mm - 1.0 / px
             and reach < outer.radius_mm + 0.5
             and one.score > STONE_SCORE
         )
 
-    good = [one for one in found if fits(one)]
-    if not good:
-        return None, 0.0
-    best = max(good, key=lambda one: one.score)
-    rule = girdle_rule(best.height_mm, 2.0 * best.radius_mm)
-    return measured(shots, best.centre_mm, best.radius_mm, best.height_mm, rule), best.height_mm
+    return max((one for one in found if fits(one)), key=lambda one: one.score, default=None)

@@ -33,14 +33,17 @@ HULL_SHARE = 0.85
 RIVAL_SHARE, RIVAL_MM, RIVAL_SCATTER, SAME_SCATTER_PX = 0.45, 0.035, 1.5, 0.2
 #: Of a coloured stone, one that differs by less than this adds to the uncertainty instead, millimetres.
 DOUBTED_MM = 0.08
-#: Facets lie inside of every girdle: one further in is doubtful from this share on only.
-INNER_RIVAL_SHARE = 0.85
+#: Facets lie inside of every girdle: one further in is doubtful from this share on only; of a stone without a colour
+#: that tells it from its shadow earlier (drawn grey stones with hard shadows: 0.89 and 0.9).
+INNER_RIVAL_SHARE, CLEAR_INNER_RIVAL_SHARE = 0.85, 0.5
 #: Less merit or less evidence than this is as likely a chain of facets or a shadow.
 SMALLEST_MERIT, SMALLEST_EVIDENCE = 0.8, 0.45
 #: More than this that is new just outside means that the edge proper lies further out.
 LARGEST_NOVELTY = 0.31
 #: The same where a clear stone's colour tells nothing, and the share of the evidence that may look like a shadow's.
-LARGEST_CLEAR_NOVELTY, LARGEST_LIKE_SHADOW = 0.25, 0.5
+LARGEST_CLEAR_NOVELTY, LARGEST_LIKE_SHADOW = 0.25, 0.35
+#: Of an outline of this merit the edge's own blur is all that is new outside: without noise it stands out far.
+PERFECT_MERIT = 2.6
 #: Light and colour that disagree by more than this about where the outline runs (standard deviation), pixels.
 LARGEST_DISAGREEMENT_PX = 1.1
 #: Standard uncertainty of a figure that colour wants otherwise, as a share of what it wants beyond what colour is good
@@ -188,7 +191,8 @@ def refuse_unclear(best: Hypothesis, *, clear: bool) -> None:
         )
     faint = best.merit < SMALLEST_MERIT or best.evidence < SMALLEST_EVIDENCE
     faint = faint or (clear and best.like_shadow > LARGEST_LIKE_SHADOW)
-    if faint or edge.novelty_outside > (LARGEST_CLEAR_NOVELTY if clear else LARGEST_NOVELTY):
+    new_outside = edge.novelty_outside > (LARGEST_CLEAR_NOVELTY if clear else LARGEST_NOVELTY)
+    if faint or (new_outside and best.merit < PERFECT_MERIT):
         raise OutlineUnclear(
             "the outline hardly stands out: the sharpest one there may be one of facets",
             "a stone whose edge is darker, lighter or more coloured than the paper on most of the round",
@@ -222,13 +226,14 @@ def refuse_rivals(best: Hypothesis, found: list[Hypothesis], *, coloured: bool) 
         What those that differ little leave of doubt about length and width, standard uncertainties.
     """
     size = np.array([best.box.length_mm, best.box.width_mm])
+    inner_share = INNER_RIVAL_SHARE if coloured else CLEAR_INNER_RIVAL_SHARE
     doubts = []
     for other in found:
         if other is best or other.edge.scatter_px > max(RIVAL_SCATTER * best.edge.scatter_px, SAME_SCATTER_PX):
             continue
         change = np.array([other.box.length_mm, other.box.width_mm]) - size
         further = change.max() > RIVAL_MM and other.merit > RIVAL_SHARE * best.merit
-        if not further and not (change.min() < -RIVAL_MM and other.merit > INNER_RIVAL_SHARE * best.merit):
+        if not further and not (change.min() < -RIVAL_MM and other.merit > inner_share * best.merit):
             continue
         if not coloured or np.abs(change).max() > DOUBTED_MM:
             raise OutlineUnclear(

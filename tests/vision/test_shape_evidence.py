@@ -15,6 +15,7 @@ from rimsight.calibration.camera import Camera, View
 from rimsight.calibration.pixels import LightImage, encode_srgb
 from rimsight.vision.circle import fit_circle
 from rimsight.vision.outline import RoundEdge, level
+from rimsight.vision.shape import refuse_rivals, refuse_unclear
 from rimsight.vision.shape_beyond import own_colour_beyond, refuse_beyond
 from rimsight.vision.shape_colour import colour_offsets
 from rimsight.vision.shape_evidence import girdle_maps, stone_likeness, surroundings
@@ -22,7 +23,7 @@ from rimsight.vision.shape_hypotheses import Hypothesis, hypotheses
 from rimsight.vision.shape_models import FAMILIES
 from rimsight.vision.shape_path import closed_path, ellipse_of
 from rimsight.vision.shape_search import EdgeMap, Found, scanned
-from rimsight.vision.stone import NotRound
+from rimsight.vision.stone import NotRound, OutlineUnclear
 from tests.vision.test_shapes import drawn_outline
 
 PX_PER_MM = 30.0
@@ -176,3 +177,24 @@ def test_a_circle_that_a_coloured_stone_goes_on_beyond_is_refused() -> None:
     image, _ = photographed(2.0 * np.column_stack([np.cos(turn), np.sin(turn)]), RED)
     refuse_beyond(image, VIEW, round_edge((0.0, 0.0), 2.0), 0.8)
     assert own_colour_beyond(image, VIEW, round_edge((0.0, 0.0), 2.0), 0.8) < 0.01
+
+
+def accepted(found: list[Hypothesis]) -> Hypothesis:
+    """The likeliest outline, if nothing speaks against it."""
+    refuse_unclear(found[0], clear=True)
+    assert not refuse_rivals(found[0], found, coloured=False).any()
+    return found[0]
+
+
+def test_a_grey_stone_is_read_where_it_throws_no_shadow() -> None:
+    points = drawn_outline("rectangle")
+    found = outlines(*photographed(points, 0.2 * PAPER, (0.0, 0.0)))
+    assert accepted(found).box.length_mm == pytest.approx(smallest_box_mm(points)[0], abs=0.02)
+
+
+@pytest.mark.parametrize("lightness", [0.2, 0.5])
+def test_a_grey_stone_is_never_read_with_its_shadow(lightness: float) -> None:
+    """A shadow is grey as well: what can't be told from it has to be refused, not read half a millimetre large."""
+    found = outlines(*photographed(drawn_outline("rectangle"), lightness * PAPER))
+    with pytest.raises(OutlineUnclear):
+        accepted(found)

@@ -38,15 +38,27 @@ REACH = 1.6
 #: Two circles whose radii differ by less than this are one, millimetres.
 DISTINCT_MM = 0.03
 #: A circle of less merit than this, or seen on less of the round, gives no size.
-SMALLEST_CLEARNESS, SMALLEST_COVERAGE_DEG = 0.68, 200.0
+SMALLEST_CLEARNESS, SMALLEST_COVERAGE_DEG = 0.68, 180.0
+#: An edge less clear than this is looked for in colour, and taken there if it is as clear as this.
+CLEAR = 1.0
+#: Beyond a stone's edge no more than so many times what is usual in its lot, and this share of the round, may be new:
+#: else the edge proper lies further out, and a ring of facets was taken for it.
+NEW_TIMES, NEW_MORE = 2.0, 0.08
 #: A less clear edge than this costs so many pixels for each unit below.
 WEAK_FROM, WEAK_PX = 1.05, 1.0
 #: The shadow at a small stone's foot pulls its edge outwards by this; pale facets between dark ones pull it inwards, a
-#: whole lot alike. Mean and standard uncertainty, pixels (set "parcels" of the rendered photographs: the lots' means
-#: lie between -0.35 and +0.25 px).
-FOOT_PX, FOOT_U_PX = 0.05, 0.28
+#: whole lot alike. Mean and standard uncertainty, pixels (12 lots of rendered parcels, all sets: their
+#: means lie between -0.25 and +0.35 px).
+FOOT_PX, FOOT_U_PX = 0.1, 0.3
+#: An edge in colour lies further out by this: the file keeps colour at half resolution in codes, in which the middle of
+#: an edge is darker than in light. Mean and standard uncertainty, pixels (one lot of orange stones).
+COLOUR_PX, COLOUR_U_PX = 0.3, 0.25
 #: Where fewer than this share of the stones are clear, the clear ones are chance: facets that happen to lie in a ring.
 SMALLEST_CLEAR_SHARE = 0.2
+#: An edge is looked for again so many pixels outside of the clearest; it is taken if its merit reaches this share, it
+#: lies within so many millimetres, and by so much less of what lies beyond it is new.
+OUTWARD_PX = (1.5, 2.5, 3.5, 4.5)
+OUTWARD_SHARE, OUTWARD_MM, LESS_NEW = 0.6, 0.15, 0.1
 #: Another circle of nearly the same merit makes the size doubtful.
 RIVAL_SHARE = 0.75
 #: Stones nearer to each other than this many pixels touch as far as the photograph tells.
@@ -121,12 +133,24 @@ def read_stones(
         pieces.append(_piece(image, calibration, thing, index + 1, card_height_mm, influences))
         if progress is not None:
             progress(index + 1, len(things))
-    return _with_neighbours(_without_leftovers(_none_of_few(pieces), things), calibration)
+    return _with_neighbours(_without_leftovers(_none_of_few(_without_inner(pieces)), things), calibration)
 
 
 def clearness(edge: ShapeEdge) -> float:
     """Support over scatter: what lies outside is left out, for a small stone stands in its shadow."""
     return (edge.support + 0.02) / (edge.scatter_px + 0.2)
+
+
+def _without_inner(pieces: list[Piece]) -> list[Piece]:
+    """Take sizes back beyond whose edge much more is new than in the lot as a rule."""
+    new = [piece.edge.novelty_outside for piece in pieces if piece.edge is not None and piece.diameter is not None]
+    most = NEW_TIMES * float(np.median(new)) + NEW_MORE if new else 1.0
+    return [
+        replace(piece, diameter=None, trouble="two edges")
+        if piece.diameter is not None and piece.edge is not None and piece.edge.novelty_outside > most
+        else piece
+        for piece in pieces
+    ]
 
 
 def _none_of_few(pieces: list[Piece]) -> list[Piece]:
@@ -166,7 +190,7 @@ def _piece(
     heights = girdle_on_card(2.0 * thing.radius_mm)
     if not edges:
         return Piece(number, thing.centre_mm, thing.radius_mm, None, "no closed edge", (), None, heights)
-    best = max(edges, key=lambda edge: edge.merit)
+    best = _outermost(edges)
     x, y, radius = (float(value) for value in best.parameters)
     heights = girdle_on_card(2.0 * radius)
     rivals = [
@@ -209,9 +233,32 @@ def _circles(
         tried.append(start.parameters)
         rule = _rule(girdle_on_card(2.0 * float(start.parameters[2])), card_height_mm)
         edge = follow(patch, view, family, start.parameters, rule, blur, windows=CLOSE_PX[1:], coloured=False)
+        if edge is None or clearness(edge) < CLEAR:
+            coloured = follow(patch, view, family, start.parameters, rule, blur, windows=CLOSE_PX[1:])
+            edge = coloured if coloured is not None and coloured.colour > 0 and clearness(coloured) > CLEAR else edge
         if edge is not None and edge.parameters[2] > 0.3:
             edges.append(edge)
+    if edges:
+        # Dark facets just inside of a pale rim are found sooner than its faint outer edge.
+        inner = max(edges, key=lambda edge: edge.merit)
+        for further in OUTWARD_PX:
+            start_at = inner.parameters + np.array([0.0, 0.0, further / inner.px_per_mm])
+            edge = follow(patch, view, family, start_at, inner.heights, blur, windows=CLOSE_PX[2:], coloured=False)
+            if edge is not None and all(abs(edge.parameters[2] - o.parameters[2]) > DISTINCT_MM for o in edges):
+                edges.append(edge)
     return edges
+
+
+def _outermost(edges: list[ShapeEdge]) -> ShapeEdge:
+    """The clearest edge, or one a little further out of it beyond which less is new."""
+    best = max(edges, key=lambda edge: edge.merit)
+    further = [
+        edge for edge in edges
+        if 0.0 < edge.parameters[2] - best.parameters[2] < OUTWARD_MM
+        and edge.merit > OUTWARD_SHARE * best.merit
+        and edge.novelty_outside < best.novelty_outside - LESS_NEW
+    ]  # fmt: skip
+    return max(further, key=lambda edge: edge.merit, default=best)
 
 
 def _rule(heights: GirdleHeights, card_height_mm: float, shift: float = 0.0, thicker: float = 0.0) -> HeightRule:
@@ -262,7 +309,8 @@ def _diameter(
     shared = max(1.0, 4.0 / (edge.curve.step_mm * edge.px_per_mm))
     count = max(float(np.count_nonzero(edge.weights)), 8.0)
     u_fit = 2.0 * edge.scatter_px / edge.px_per_mm * float(np.sqrt(shared * 3.0 / count))
-    values = values - 2.0 * FOOT_PX / edge.px_per_mm
+    outwards = FOOT_PX + (COLOUR_PX if edge.colour > 0.0 else 0.0)
+    values = values - 2.0 * outwards / edge.px_per_mm
     extra = {
         ("foot", "edge"): 2.0 * FOOT_U_PX / edge.px_per_mm,
         (f"edge {number}", "edge"): 2.0 * _edge_u_px(edge, blur) / edge.px_per_mm,
@@ -274,7 +322,8 @@ def _diameter(
 def _edge_u_px(edge: ShapeEdge, blur: float) -> float:
     """Standard uncertainty of one stone's edge, common to its round, pixels."""
     weak = WEAK_PX * max(WEAK_FROM - clearness(edge), 0.0)
-    return float(np.sqrt((BLUR_SHARE * blur) ** 2 + (SCATTER_SHARE * edge.scatter_px) ** 2 + weak**2))
+    colour = COLOUR_U_PX if edge.colour > 0.0 else 0.0
+    return float(np.sqrt((BLUR_SHARE * blur) ** 2 + (SCATTER_SHARE * edge.scatter_px) ** 2 + weak**2 + colour**2))
 
 
 def _with_neighbours(pieces: list[Piece], calibration: Calibration) -> list[Piece]:

@@ -14,11 +14,11 @@ from rimsight.calibration.height import Height
 from rimsight.calibration.pixels import LightImage
 from rimsight.calibration.square import Calibration
 from rimsight.vision.influences import Influences
-from rimsight.vision.side_body import StoneBody, TubeBody
+from rimsight.vision.side_body import TABLE_SHARE, TABLE_SHARE_U, StoneBody, TubeBody
 from rimsight.vision.side_find import NoSideView, Thing
-from rimsight.vision.side_fit import SMALLEST_SCALE_PX, Fit, covariance, outline_of, solve
-from rimsight.vision.side_model import axis_points_px, from_ideal, ideal_view
-from rimsight.vision.side_search import finish, search
+from rimsight.vision.side_fit import SMALLEST_SCALE_PX, TIP_OFFSETS_PX, Fit, covariance, outline_of, solve
+from rimsight.vision.side_model import axis_points_px, from_ideal, ideal_view, sight_angle
+from rimsight.vision.side_search import USUAL_SHARES, finish, odd_share, search
 
 FloatArray = NDArray[np.float64]
 
@@ -31,18 +31,18 @@ POOREST_SHARE = 0.08
 #: Standard uncertainties of the outline's place, pixels: of all of it together, and of each of its sides by itself.
 #: Facets that are seen at a grazing angle mirror the ground and hide. From rendered photographs (set `side`).
 EDGE_U_PX, SIDE_U_PX = 0.25, 0.4
+#: Facets and a tube's sides mirror the paper beside them, so that the light begins to change only gradually: so far
+#: within the true outline lies the edge, in blurs, the same on all sides of a stone but at the culet, which is a point
+#: (19 stones, odd numbers of the set `side`). Of a tube's two sides one shows plainly as a rule (26 tubes).
+SEAM_BLURS, TUBE_SEAM_BLURS = 0.34, 0.17
+#: The segment of a tube's outline that runs along its sides, from its second circle to its third.
+SIDES = 2
 #: A side of the outline that doesn't show at all may lie this far off, pixels.
 HIDDEN_U_PX = 2.5
-#: Width of a regular octagon, seen from anywhere round it, over that across corners: sin(pi/8) / (pi/8), and its
-#: standard deviation. Most tables have eight corners; with more the width is nearer to 1.
-TABLE_SHARE, TABLE_SHARE_U = 0.9745, 0.023
 #: Where facets meet the girdle its edges wander: standard uncertainties, shares of the diameter (set `side`).
-FACET_SHARE_U = {"crown": 0.005, "pavilion": 0.01, "girdle": 0.008}
+FACET_SHARE_U = {"crown": 0.005, "pavilion": 0.01, "girdle": 0.01, "culet": 0.012}
 #: How far the profile's angle differs from the main facets', degrees (common practice, no source).
 CROWN_ANGLE_U, PAVILION_ANGLE_U = 1.5, 1.2
-
-#: Shares of the girdle's diameter that round cuts have, with room to spare (common practice, no source).
-USUAL_SHARES = {"crown": (0.04, 0.23), "pavilion": (0.18, 0.52), "table": (0.3, 0.8), "girdle": (0.0, 0.12)}
 
 STONE_FIGURES = (
     "height", "diameter", "girdle", "table", "crown", "pavilion", "crown angle", "pavilion angle", "culet"
@@ -152,19 +152,26 @@ def _reading(calibration: Calibration, fit: Fit, lean_u: float, axis: Height | N
     influences = Influences()
     is_stone = isinstance(body, StoneBody)
     quantities = _stone_quantities if is_stone else _tube_quantities
-    values = quantities(fit.figures)
+    values = quantities(fit.figures + covariance(view, fit)[0] @ _hidden_px(fit, max(calibration.blur_px, 0.5)))
     if is_stone:
         _refuse_odd(values)
 
     def refit(there: View, changed: StoneBody | TubeBody) -> FloatArray:
-        figures, _, _ = solve(there, changed, fit.figures, fit.seen, SMALLEST_SCALE_PX, rounds=1)
+        start = fit.figures.copy()
+        if isinstance(changed, StoneBody):
+            start[3] = changed.lean
+        figures, _, _ = solve(there, changed, start, fit.seen, SMALLEST_SCALE_PX, rounds=1)
         return quantities(figures)
 
     changes: dict[tuple[str, str], FloatArray] = {}
     assert isinstance(body, StoneBody | TubeBody)
     here = refit(view, body)
+    lie, _ = body.place(fit.figures)
     for k, (tag, variant) in enumerate(calibration.variants):
-        changes[(f"view {k}", tag)] = refit(variant, body) - here
+        # The lean was read against the line of sight, and moves with it.
+        turned = sight_angle(view, lie) - sight_angle(variant, lie)
+        there = replace(body, lean=body.lean + turned) if isinstance(body, StoneBody) else body
+        changes[(f"view {k}", tag)] = refit(variant, there) - here
     if isinstance(body, StoneBody):
         u_axis = WAX_U_MM if axis is None else axis.u_mm
         raised = (
@@ -177,6 +184,7 @@ def _reading(calibration: Calibration, fit: Fit, lean_u: float, axis: Height | N
         # The change is even in a small lean: the larger of both sides counts.
         changes[("lean", "lean")] = np.where(np.abs(leaning[0]) > np.abs(leaning[1]), *leaning)
     changes |= _edge_changes(view, fit, quantities)
+    scale = view.px_per_mm((lie.x_mm, lie.y_mm), lie.height_mm)
     names = STONE_FIGURES if is_stone else TUBE_FIGURES
     extra = _facets(values) if is_stone else {}
     figures: dict[str, UFloat] = {}
@@ -184,7 +192,6 @@ def _reading(calibration: Calibration, fit: Fit, lean_u: float, axis: Height | N
         own = {key: float(change[k]) for key, change in changes.items()}
         own |= {(f"{name} facets", "facets"): extra[name]} if name in extra else {}
         figures[name] = influences.figure(float(values[k]), own)
-    lie, _ = body.place(fit.figures)
     main = figures[names[0]]
     if 1.96 * main.std_dev > POOREST_SHARE * main.nominal_value:
         raise TooCoarse(
@@ -197,7 +204,7 @@ def _reading(calibration: Calibration, fit: Fit, lean_u: float, axis: Height | N
     marks = _marks(view, fit)
     return SideReading(
         "stone" if is_stone else "tube", figures, fit, at, float(np.degrees(lie.lean)), float(np.degrees(lean_u)),
-        view.px_per_mm((lie.x_mm, lie.y_mm), lie.height_mm), outline_of(view, fit), marks, influences,
+        scale, outline_of(view, fit), marks, influences,
         _notes(fit, lean_u),
     )  # fmt: skip
 
@@ -211,17 +218,28 @@ def _refuse_unclear(fit: Fit) -> None:
         )
 
 
+def _hidden_px(fit: Fit, blur_px: float) -> FloatArray:
+    """How far outside of the edge on each strip the true outline lies in the mean, pixels."""
+    hidden = np.full(len(fit.segment), blur_px)
+    if isinstance(fit.body, StoneBody):
+        first = len(hidden) - fit.seen.places.single
+        hidden[first : first + len(TIP_OFFSETS_PX)] = 0.0
+        return SEAM_BLURS * hidden
+    return np.where(fit.segment == SIDES, TUBE_SEAM_BLURS * hidden, 0.0)
+
+
 def _refuse_odd(values: FloatArray) -> None:
     """Refuse proportions that no round cut has: some other edge was taken for the stone's."""
     known = dict(zip(STONE_FIGURES, values, strict=True))
     shares = {name: known[name] / known["diameter"] for name in USUAL_SHARES}
-    for name, (least, most) in USUAL_SHARES.items():
-        if not least < shares[name] < most:
-            raise SideUnclear(
-                f"what stands there would have a {name} of {100 * shares[name]:.0f} % of its girdle",
-                f"a round faceted stone: {100 * least:.0f} to {100 * most:.0f} %",
-                "turn the light so that the whole outline stands out, and keep glints and hard shadows off it",
-            )
+    name = odd_share(shares)
+    if name:
+        least, most = USUAL_SHARES[name]
+        raise SideUnclear(
+            f"what stands there would have a {name} of {100 * shares[name]:.0f} % of its girdle",
+            f"a round faceted stone: {100 * least:.0f} to {100 * most:.0f} %",
+            "turn the light so that the whole outline stands out, and keep glints and hard shadows off it",
+        )
 
 
 def _stone_quantities(figures: FloatArray) -> FloatArray:

@@ -19,6 +19,9 @@ LEAN_HELD = float(np.radians(0.1))
 GIRDLE_SHARE = 0.05
 #: ... and a culet larger than this one sharpened.
 CULET_SHARE = 0.01
+#: Width of a regular octagon, seen from anywhere round it, over that across corners: sin(pi/8) / (pi/8), and its
+#: standard deviation. Most tables have eight corners; with more the width is nearer to 1.
+TABLE_SHARE, TABLE_SHARE_U = 0.9745, 0.023
 #: Steps by which figures are moved for derivatives: millimetres and radians.
 STEP_MM, STEP_RAD = 1e-3, 2e-4
 

@@ -146,6 +146,12 @@ def moved(lie: Lie, **changes: float) -> Lie:
     return replace(lie, **changes)
 
 
+def sight_angle(view: View, lie: Lie) -> float:
+    """How far an axis turns towards the camera out of the square to the line of sight, radians."""
+    to_camera = view.position_mm - np.array([lie.x_mm, lie.y_mm, -lie.height_mm])
+    return float(np.arcsin(lie.direction @ to_camera / np.linalg.norm(to_camera)))
+
+
 def space_to_px(view: View, points: FloatArray) -> FloatArray:
     """Points (N, 3) in card coordinates, z into the card, as pixels (N, 2) of the photograph."""
     seen = points @ view.rotation.T + np.array(view.t_mm)

@@ -10,17 +10,17 @@ from numpy.typing import NDArray
 
 from rimsight.calibration.camera import View
 from rimsight.calibration.pixels import LightImage
-from rimsight.vision.side_body import StoneBody, TubeBody
+from rimsight.vision.side_body import TABLE_SHARE, StoneBody, TubeBody
 from rimsight.vision.side_find import Start, Thing, angles, starts, support
-from rimsight.vision.side_fit import ROUNDS, Fit, fit_body
+from rimsight.vision.side_fit import ROUNDS, Fit, fit_body, outline_of
 from rimsight.vision.side_lean import girdle_score
-from rimsight.vision.side_lines import tube_starts
+from rimsight.vision.side_lines import Judged, LineMap, tube_lines
 from rimsight.vision.side_shading import across_axis
 
 FloatArray = NDArray[np.float64]
 
 #: Starts that are tried, and those that are carried to the end.
-TRIED, CARRIED, TUBES = 5, 2, 2
+TRIED, CARRIED, TUBES = 5, 3, 2
 #: Leans that are tried to either side, and how far one set by eye is off: standard uncertainty, radians.
 TRIED_LEANS: tuple[float, ...] = tuple(float(v) for v in np.radians([0.8, 2.5, 4.5, 6.8]))
 LEAN_U = float(np.radians(4.0))
@@ -30,9 +30,22 @@ AGREES_PX = 0.4
 AGREEMENT_UNIT, SCORE_UNIT = 5.0, 0.04
 #: No lean is read better than this, radians.
 LEAST_LEAN_U = float(np.radians(0.4))
+#: An outline that is seen on less than this share tells the lean worse by so many times each share below (set `side`).
+SURE_SUPPORT, SUPPORT_DOUBT = 0.85, 15.0
 #: What lies outside of an outline counts this much against what lies on it.
 OUTSIDE_SHARE = 0.3
-TUBE_OUTSIDE_SHARE = 0.5
+#: ... and how much a tube's four lines count beside its outline's support; their score is 2 at best.
+LINES_SHARE = 0.25
+#: A tube of which one side is an edge on less than this, or whose light changes along more than that share of it, is
+#: refused: a shadow was taken in. So is one of which an end goes on beyond both sides, or beyond one with a further
+#: side there: its own are streaks of light on the tube. So is one that scores less (set `side`).
+LEAST_SCORE, LEAST_SIDE, LARGEST_UNEVEN, MOST_BEYOND, MOST_WIDER = 0.9, 0.25, 0.06, 0.7, 0.4
+#: Rounds from a rectangle of straight edges: it lies a few pixels off, for a tube's end is curved as seen.
+STRAIGHT_ROUNDS: tuple[tuple[float, float, float], ...] = ((0.0, 8.0, 4.0), (0.0, 6.0, 2.0))
+#: Shares of the girdle's diameter that round cuts have, with room to spare (common practice, no source); what an
+#: outline of others is worth less.
+USUAL_SHARES = {"crown": (0.04, 0.23), "pavilion": (0.18, 0.52), "table": (0.3, 0.8), "girdle": (0.0, 0.12)}
+ODD_COST = 0.3
 #: Usual angles of crown and pavilion (Tolkowsky, 1919), radians.
 USUAL_CROWN, USUAL_PAVILION = np.radians(34.5), np.radians(40.75)
 #: A crown or pavilion that is off the usual by this share of the radius is tried as usual, too.
@@ -45,14 +58,48 @@ SIZE_SHARE = 0.3
 SAME_SHARE = 0.06
 
 
-def merit(fit: Fit) -> float:
-    """High for an outline that is seen on most of its length, with nothing more outside of it."""
-    share = OUTSIDE_SHARE if fit.body.mirrors else TUBE_OUTSIDE_SHARE
-    return fit.support - share * fit.outside
+def merit(view: View, fit: Fit, lines: LineMap | None) -> float:
+    """High for an outline that is seen on most of its length: of a stone with nothing more outside of it.
+
+    A tube's streaks of light and its shadow are as straight as its sides; so its four lines are judged.
+    """
+    if isinstance(fit.body, StoneBody):
+        return fit.support - OUTSIDE_SHARE * fit.outside - (ODD_COST if odd_share(stone_shares(fit)) else 0.0)
+    judged = judged_lines(view, fit, lines)
+    return 0.5 * fit.support + LINES_SHARE * (0.0 if judged is None else judged.score)
 
 
-def all_starts(thing: Thing, of: str | None, turn: float | None) -> list[Start]:
-    """Starts from all hulls of a thing, distinct ones only."""
+def stone_shares(fit: Fit) -> dict[str, float]:
+    """Proportions of a fitted stone, shares of its girdle's diameter."""
+    across = 2 * fit.named("radius")
+    return {
+        "crown": fit.named("crown") / across,
+        "pavilion": fit.named("pavilion") / across,
+        "table": 2 * fit.named("table") / TABLE_SHARE / across,
+        "girdle": abs(fit.named("girdle")) / across,
+    }
+
+
+def odd_share(shares: dict[str, float]) -> str:
+    """Name of a proportion that no round cut has; empty where there is none."""
+    for name, (least, most) in USUAL_SHARES.items():
+        if not least < shares[name] < most:
+            return name
+    return ""
+
+
+def judged_lines(view: View, fit: Fit, lines: LineMap | None) -> Judged | None:
+    """How well a fitted tube's outline suits the straight edges; None where that can't be told."""
+    if lines is None:
+        return None
+    rectangle = lines.rectangle(view.to_plane(outline_of(view, fit), 0.0))
+    return None if rectangle is None else lines.judge(rectangle)
+
+
+def all_starts(
+    thing: Thing, of: str | None, turn: float | None, straight: list[Start]
+) -> list[tuple[Start, tuple[tuple[float, float, float], ...]]]:
+    """Starts from straight edges and from all hulls of a thing, distinct ones only, with the rounds that they need."""
     found: list[Start] = []
     seen: list[FloatArray] = []
     for hull in (thing.hull_mm, *thing.cores_mm):
@@ -64,9 +111,8 @@ def all_starts(thing: Thing, of: str | None, turn: float | None) -> list[Start]:
             if not any(_alike(start, other) for other in found):
                 found.append(start)
     found.sort(key=lambda start: start.misfit)
-    if of != "stone" and thing.edges_mm is not None and thing.normals is not None:
-        found = [*tube_starts(thing.edges_mm, thing.normals)[:TUBES], *found]
-    return found
+    # Lines are located to a few pixels; a wide search would leave them for a shadow's or a streak's.
+    return [*((start, STRAIGHT_ROUNDS) for start in straight[:TUBES]), *((start, ROUNDS[:3]) for start in found)]
 
 
 def search(
@@ -97,29 +143,43 @@ def search(
     turn : float, optional
         Direction of the table, if it is known.
     """
+    lines, straight = (None, []) if of == "stone" else tube_lines(image, view, thing, blur_px)
     rough: list[Fit] = []
-    for start in all_starts(thing, of, turn)[:TRIED]:
-        fit = _fitted(image, view, start, 0.0, stone, tube, blur_px, ROUNDS[:3])
+    for start, rounds in all_starts(thing, of, turn, straight)[:TRIED]:
+        fit = _fitted(image, view, start, 0.0, stone, tube, blur_px, rounds)
         if fit is not None:
             rough.append(fit)
-    rough = _ranked(rough)
+    rough = _ranked(view, rough, lines)
     for fit in [fit for fit in rough[:CARRIED] if isinstance(fit.body, StoneBody)]:
         for figures in _grown(fit):
             with contextlib.suppress(ValueError):
                 rough.append(fit_body(image, view, fit.body, figures, blur_px, rounds=ROUNDS[2:3], coarse=True))
-    rough = _ranked(rough)
+    rough = _ranked(view, rough, lines)
     final: list[Fit] = []
     for fit in rough[:CARRIED]:
         with contextlib.suppress(ValueError):
-            final.append(fit_body(image, view, fit.body, fit.figures, blur_px, rounds=ROUNDS[1:]))
-    return _ranked(final)
+            rounds = ROUNDS[1:] if isinstance(fit.body, StoneBody) else ROUNDS[3:]
+            final.append(fit_body(image, view, fit.body, fit.figures, blur_px, rounds=rounds))
+    return [fit for fit in _ranked(view, final, lines) if not _doubtful(view, fit, lines)]
 
 
-def _ranked(fits: list[Fit]) -> list[Fit]:
+def _doubtful(view: View, fit: Fit, lines: LineMap | None) -> bool:
+    """Whether a tube's outline has a side that is no edge, or takes in a shadow at its end."""
+    rectangle = None if lines is None else lines.rectangle(view.to_plane(outline_of(view, fit), 0.0))
+    if isinstance(fit.body, StoneBody) or lines is None or rectangle is None:
+        return False
+    judged = lines.judge(rectangle)
+    further = judged.beyond > MOST_BEYOND and lines.wider(rectangle, judged.across) > MOST_WIDER
+    inner = further or judged.both > MOST_BEYOND
+    poor = judged.score < LEAST_SCORE or min(judged.shares) < LEAST_SIDE
+    return poor or judged.uneven > LARGEST_UNEVEN or inner
+
+
+def _ranked(view: View, fits: list[Fit], lines: LineMap | None) -> list[Fit]:
     """The best first: by what is seen of the outlines, and a larger before a smaller one inside of it."""
     sizes = [float(np.sqrt(np.prod(np.ptp(fit.seen.places.points, axis=0)))) for fit in fits]
     largest = max(sizes, default=1.0)
-    order = sorted(range(len(fits)), key=lambda k: -(merit(fits[k]) + SIZE_SHARE * sizes[k] / largest))
+    order = sorted(range(len(fits)), key=lambda k: -(merit(view, fits[k], lines) + SIZE_SHARE * sizes[k] / largest))
     return [fits[k] for k in order]
 
 
@@ -172,7 +232,8 @@ def finish(image: LightImage, view: View, fit: Fit, blur_px: float) -> tuple[Fit
         best = fit_body(image, view, replace(body, lean=lean), there, blur_px, rounds=ROUNDS[3:])
     except ValueError:
         return fit, LEAN_U
-    return best, float(np.hypot(spread, LEAST_LEAN_U))
+    doubt = 1.0 + SUPPORT_DOUBT * max(0.0, SURE_SUPPORT - best.support)
+    return best, float(np.hypot(spread, LEAST_LEAN_U)) * doubt
 
 
 def agreement(fit: Fit) -> float:

@@ -11,8 +11,9 @@ from rimsight.calibration.camera import Camera, View
 from rimsight.calibration.pixels import LightImage, encode_srgb
 from rimsight.vision.side import STONE_FIGURES, SideUnclear, _refuse_odd, _stone_quantities
 from rimsight.vision.side_body import StoneBody, TubeBody
+from rimsight.vision.side_find import Thing
 from rimsight.vision.side_fit import fit_body, outline_of
-from rimsight.vision.side_lines import tube_starts
+from rimsight.vision.side_lines import tube_lines
 from rimsight.vision.side_model import Lie, Profile, from_ideal, ideal_view, outline_px, reach_px, to_ideal
 from rimsight.vision.side_shading import across_axis
 
@@ -132,18 +133,40 @@ def test_proportions_of_no_stone_are_refused() -> None:
 
 
 def test_rectangle_is_found_between_streaks_and_a_shadow() -> None:
-    """Four sides, two streaks along the axis, and a long line of a shadow on one side only."""
-    t = np.linspace(-3.0, 3.0, 200)
-    w = np.linspace(-1.2, 1.2, 80)
-    along = [(t, np.full(200, v)) for v in (-1.2, -0.3, 0.5, 1.2)] + [(np.linspace(-6.0, 3.0, 300), np.full(300, 2.0))]
-    across = [(np.full(80, u), w) for u in (-3.0, 3.0)]
-    points = np.vstack([np.column_stack(line) for line in along + across])
-    normals = np.vstack([np.tile([0.0, 1.0], (sum(len(a) for a, _ in along), 1)), np.tile([1.0, 0.0], (160, 1))])
+    """A grey tube with two bright streaks on white paper, its shadow going on at one end as wide as the tube."""
+    x, y = np.meshgrid(np.arange(800.0), np.arange(600.0))
     turn = np.radians(25.0)
-    spin = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
-    best = tube_starts(points @ spin.T, normals @ spin.T)[0]
-    sizes = sorted((2 * best.radius_mm, best.ahead_mm + best.behind_mm))
-    assert sizes == pytest.approx([2.4, 6.0], abs=0.15)
+    c, s = np.cos(turn), np.sin(turn)
+    at = VIEW.to_plane(np.column_stack([x.ravel(), y.ravel()]), 0.0).reshape(600, 800, 2)
+    along, aside = at[..., 0] * c + at[..., 1] * s, at[..., 1] * c - at[..., 0] * s
+    light = np.full((600, 800), 0.7)
+    light[(along > 0) & (along < 4.6) & (np.abs(aside) < 1.2)] = 0.45
+    light = cv2.GaussianBlur(light, (0, 0), 14.0)  # a shadow's edge is soft
+    tube = (np.abs(along) < 3.0) & (np.abs(aside) < 1.2)
+    light[tube] = np.where(np.abs(np.abs(aside[tube]) - 0.4) < 0.15, 0.6, 0.25)
+    noise = np.random.default_rng(4).normal(0.0, 0.006, (600, 800))
+    codes = np.rint(encode_srgb(cv2.GaussianBlur(light, (0, 0), 1.0) + noise) * 255.0).astype(np.uint8)
+    image = LightImage(np.repeat(codes[:, :, None], 3, axis=2))
+    t = np.linspace(-3.0, 3.0, 100)
+    spin = np.array([[c, s], [-s, c]])
+    edges = np.vstack([np.column_stack([t, np.full(100, v)]) for v in (-1.2, 1.2)]) @ spin
+    hull = np.array([[-3.0, -1.2], [4.6, -1.2], [4.6, 1.2], [-3.0, 1.2]]) @ spin
+    thing = Thing(hull, edges_mm=edges, normals=np.tile(np.array([0.0, 1.0]) @ spin, (200, 1)))
+    lines, found = tube_lines(image, VIEW, thing, 1.0)
+    assert lines is not None
+    assert (2 * found[0].radius_mm, found[0].ahead_mm + found[0].behind_mm) == pytest.approx((2.4, 6.0), abs=0.1)
+    # With the shadow the light changes along the tube; without its outer parts the ends go on beyond the sides.
+    right, longer, narrower = (
+        lines.rectangle(np.array([[-3.0, -v], [end, -v], [end, v], [-3.0, v]]) @ spin)
+        for end, v in ((3.0, 1.2), (4.6, 1.2), (3.0, 0.55))
+    )
+    assert right is not None
+    assert longer is not None
+    assert narrower is not None
+    assert lines.judge(right).uneven < 0.05
+    assert lines.judge(longer).uneven > 0.15
+    assert lines.judge(right).beyond < 0.3
+    assert lines.judge(narrower).beyond > 0.7
 
 
 def test_shading_tells_the_axis() -> None:

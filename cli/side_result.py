@@ -107,7 +107,8 @@ def circumstances(reading: SideReading) -> list[tuple[str, str]]:
     """Where the axis lies."""
     from rimsight.calibration.uncertainty import coverage_factor, format_quantity
 
-    at = format_quantity(reading.axis.mm, coverage_factor() * reading.axis.u_mm, "mm")
+    u95 = coverage_factor() * reading.axis.u_mm
+    at = format_quantity(reading.axis.mm, u95, "mm") if u95 > 0.0 else f"{reading.axis.mm:.2f} mm"
     rows = [("axis", f"{at} above the card; {reading.axis.source}")]
     if reading.of == "stone":
         lean = format_quantity(reading.lean_deg, coverage_factor() * reading.lean_u_deg, "degrees")

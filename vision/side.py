@@ -14,6 +14,7 @@ from rimsight.calibration.height import Height
 from rimsight.calibration.pixels import LightImage
 from rimsight.calibration.square import Calibration
 from rimsight.vision.influences import Influences
+from rimsight.vision.side_beyond import METAL, own_colour_beyond
 from rimsight.vision.side_body import TABLE_SHARE, TABLE_SHARE_U, StoneBody, TubeBody
 from rimsight.vision.side_find import NoSideView, Thing
 from rimsight.vision.side_fit import SMALLEST_SCALE_PX, TIP_OFFSETS_PX, Fit, covariance, outline_of, solve
@@ -144,6 +145,7 @@ def read_side(
         )
     fit, lean_u = finish(image, view, fits[0], blur)
     _refuse_unclear(fit)
+    _refuse_streak(image, view, fit)
     return _reading(calibration, fit, lean_u, axis)
 
 
@@ -215,6 +217,20 @@ def _refuse_unclear(fit: Fit) -> None:
             f"only {100 * fit.support:.0f} % of the outline stands out from the ground",
             f"at least {100 * SMALLEST_SUPPORT:.0f} %",
             "turn the light, come closer, or lay a grey or coloured paper inside the frame under the stone",
+        )
+
+
+def _refuse_streak(image: LightImage, view: View, fit: Fit) -> None:
+    """Refuse a tube whose metal goes on beyond what was taken for its sides."""
+    if isinstance(fit.body, StoneBody):
+        return
+    lie, profile = fit.body.place(fit.figures)
+    radius = float(profile.radii_mm.max())
+    if own_colour_beyond(image, view, lie, float(profile.places_mm[0]), radius) > METAL:
+        raise SideUnclear(
+            f"the metal goes on beyond the two lines {2.0 * radius:.2f} mm apart that look most like the tube's sides",
+            "both long sides of the tube standing out from the paper",
+            "turn the light so that no bright streak runs along the tube, or measure its end with rimsight tube",
         )
 
 

@@ -24,7 +24,8 @@ from rimsight.cli.several import (
     DifferentCards,
     measure_several,
 )
-from rimsight.vision.several import HeightImpossible, PhotosDisagree
+from rimsight.vision.several import HeightImpossible
+from rimsight.vision.several_edges import PhotosDisagree
 from tests.synthetic import Disc, PrintedCard, Scene, look, render
 
 PAIRS = Path(__file__).parents[2] / "fixtures" / "pairs"

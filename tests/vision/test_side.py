@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from rimsight.calibration.camera import Camera, View
 from rimsight.calibration.pixels import LightImage, encode_srgb
 from rimsight.vision.side import STONE_FIGURES, SideUnclear, _refuse_odd, _stone_quantities
+from rimsight.vision.side_beyond import own_colour_beyond
 from rimsight.vision.side_body import StoneBody, TubeBody
 from rimsight.vision.side_find import Thing
 from rimsight.vision.side_fit import fit_body, outline_of
@@ -182,3 +183,14 @@ def test_shading_tells_the_axis() -> None:
     turned = figures.copy()
     turned[2], turned[3], turned[4] = np.pi / 2, 2.2, 4.0
     assert across_axis(lit, VIEW, fit_body(image, VIEW, body, turned, 1.0))
+
+
+@pytest.mark.parametrize(("streak", "least", "most"), [(False, 0.0, 0.3), (True, 0.6, 2.0)])
+def test_a_streak_is_told_from_a_side_by_the_metal_beyond_it(streak: bool, least: float, most: float) -> None:
+    """A drawn gold band 6 mm wide on grey paper, read as 6 mm or as its 2.4 mm streak of light."""
+    codes = np.full((600, 800, 3), 190, dtype=np.uint8)
+    codes[225:375, 250:550] = (170, 140, 60)
+    codes[270:330, 250:550] = (250, 235, 170)
+    radius = 1.2 if streak else 3.0
+    share = own_colour_beyond(LightImage(codes), VIEW, Lie(0.0, 0.0, 0.0, 0.0), 6.0, radius)
+    assert least <= share <= most

@@ -34,8 +34,9 @@ BINS = 72
 #: Share of the round that a ring must show to count as round.
 SMALLEST_COVERAGE = 0.4
 #: Rings that show on less than this share of the round may be facets of the thing that they lie in: on 150 rendered
-#: photographs the rings of a large stone's facets reached 0.61, the outlines of stones and tubes 0.64 and more.
-FACET_COVERAGE = 0.64
+#: photographs the rings of a large stone's facets reached 0.65, the outlines of stones and tubes 0.64 and more. So
+#: between the two figures they have to be much smaller than the thing, too.
+FACET_COVERAGE, SMALL_FACET_COVERAGE, SMALL_SHARE = 0.64, 0.7, 0.7
 #: A thing whose area is at least this share of the circle round it is round itself (two touching discs: 0.5).
 ROUND_SHARE = 0.8
 
@@ -163,7 +164,9 @@ def _whole(rings: list[Candidate], things: list[Candidate]) -> list[Candidate]:
             if np.hypot(ring.centre_mm[0] - thing.centre_mm[0], ring.centre_mm[1] - thing.centre_mm[1])
             < thing.radius_mm
         ]  # fmt: skip
-        if inside and all(ring.coverage < FACET_COVERAGE for ring in inside):
+        small = all(ring.radius_mm < SMALL_SHARE * thing.radius_mm for ring in inside)
+        limit = SMALL_FACET_COVERAGE if small else FACET_COVERAGE
+        if inside and all(ring.coverage < limit for ring in inside):
             seen = max(ring.coverage for ring in inside)
             first = kept.index(inside[0])
             kept = [ring for ring in kept if ring not in inside]

@@ -17,6 +17,8 @@ SPECK_RADIUS_MM = 0.4
 #: A round thing beside the subject counts as another one when it shows on this share of its round: lesser rings are
 #: caustics and crossing shadows.
 OTHER_COVERAGE = 0.55
+#: ... and on this share of what the subject shows: the round end of a tube's shadow reached 0.63 of it.
+OTHER_SHARE = 0.7
 #: A centre this far inside another's outline, as a share of its radius, belongs to the same thing.
 SAME_SHARE = 1.05
 #: Round a plain square the search goes this many sides far, at most.
@@ -125,7 +127,9 @@ def find_subjects(image: LightImage, calibration: Calibration) -> tuple[Subject,
     whole = [thing for thing in found if thing.round and not thing.touches_edge]
     if not whole:
         _refuse(image, calibration, found)
-    best, others = whole[0], [thing for thing in whole[1:] if thing.coverage >= OTHER_COVERAGE]
+    best = whole[0]
+    least = max(OTHER_COVERAGE, OTHER_SHARE * best.coverage)
+    others = [thing for thing in whole[1:] if thing.coverage >= least]
     if not others:
         return (Subject(best, best.centre_mm, best.radius_mm),)
     return _grouped(image, calibration, [best, *others])

@@ -41,6 +41,11 @@ SMALLEST_OUTER_SHARE = 0.75
 #: Where no edge stands out of the noise the light is smoothed this far along the arc instead, pixels: a metal face is
 #: the same along its edge, so a step as small as one pixel's noise shows.
 FAINT_ARC_PX = 7.0
+#: A ring whose radius is less than this many times that far would be made by the smoothing itself.
+SMALLEST_FAINT_ARCS = 3.0
+#: A ring smaller than this share of the outside, or further off its middle than this share of its radius, is no bore
+#: but paper or light inside of it (judgement: drawn tubes are concentric within a few hundredths of a millimetre).
+SMALLEST_BORE_SHARE, LARGEST_BORE_OFFSET = 0.22, 0.12
 #: A bore's edge of less merit than this is not believed.
 SMALLEST_BORE_MERIT = 0.3
 #: Another edge counts as a rival when its merit reaches this share of the best one's.
@@ -224,6 +229,10 @@ def bore_edges(
 
 def _inside(edge: RoundEdge, centre: FloatArray, radius: float) -> bool:
     offset = float(np.hypot(*(edge.circle.centre - centre)))
+    if offset > LARGEST_BORE_OFFSET * radius + 1.0 / edge.px_per_mm:
+        return False
+    if edge.circle.radius < SMALLEST_BORE_SHARE * radius:
+        return False
     return edge.circle.radius + offset < radius - THINNEST_WALL_MM and edge.circle.radius > 0.1
 
 
@@ -239,6 +248,8 @@ def _add(
     noise: float | None,
     arc_px: float = ARC_SMOOTHING_PX,
 ) -> None:
+    if arc_px > ARC_SMOOTHING_PX and radius < SMALLEST_FAINT_ARCS * arc_px * px:
+        return
     try:
         edge = measure_edge(
             image, view, centre, radius, level(height_mm), height_mm, blur_px, noise=noise, arc_px=arc_px

@@ -128,8 +128,13 @@ def ring_hypotheses(
             for edge in measure_edges(
                 image, view, own, [size - px, size + 0.5 * px], heights, mean_height_mm, blur_px
             ):
-                found.append((edge.merit * (1.0 - edge.novelty_outside), edge))
+                found.append((_merit(edge), edge))
     return distinct_edges(found, px)
+
+
+def _merit(edge: RoundEdge) -> float:
+    """High for a sharp ring with nothing new outside of it."""
+    return edge.merit * (1.0 - edge.novelty_outside)
 
 
 def distinct_edges(found: list[tuple[float, RoundEdge]], px_mm: float) -> list[tuple[float, RoundEdge]]:
@@ -171,5 +176,5 @@ def girdle_hypotheses(
     if not radii:
         return []
     for edge in measure_edges(image, view, centre_mm, radii, heights, mean_height_mm, blur_px):
-        found.append((edge.merit * (1.0 - edge.novelty_outside), edge))
+        found.append((_merit(edge), edge))
     return distinct_edges(found, px)

@@ -42,6 +42,7 @@ SMALLEST_TUBE_MERIT, TAKEN_TUBE_MERIT = 0.25, 0.5
 #: An edge of this merit and of the tube's size (within so many pixels) with another centre (further off than this) may
 #: be the face, and the tube's edge the outline of face and foot in one: the centre is in doubt then.
 SHIFTED_MERIT, SHIFTED_SIZE_PX, SHIFTED_FROM_PX = 0.35, 2.5, 3.0
+#: So many edges beside the first are tried, and a faint one: each costs a search for a girdle.
 MOST_OTHERS = 2
 #: Another pair makes the reading doubtful from this share of the best one's score on.
 RIVAL_SHARE = 0.6

@@ -48,8 +48,6 @@ GIRDLE_ABOVE_TABLE, GIRDLE_ABOVE_TUBE, TUBE_LENGTHS_MM = (0.05, 0.35), (-0.01, 0
 #: Edges are looked at again where a height came out further than this from where it was looked for, millimetres; at
 #: most so many times in all.
 NEAR_MM, LARGEST_ROUNDS = 0.03, 3
-#: Stands for a disagreement without a size.
-IMPOSSIBLE = 1e3
 
 
 class Found(Protocol):

@@ -17,7 +17,7 @@ from rimsight.vision.reading import edge_u_px
 from rimsight.vision.several_edges import Edges, Known, OwnEdge, Shot
 from rimsight.vision.several_rim import CENTRE_OVER_RADIUS, girdle_rule
 from rimsight.vision.several_rings import LevelRing, level_rings, lifted, measured, met
-from rimsight.vision.stone import OUTER_RIVAL_SHARE, RIVAL_SHARE, OutlineUnclear
+from rimsight.vision.stone import OutlineUnclear, is_rival
 
 FloatArray = NDArray[np.float64]
 
@@ -104,8 +104,7 @@ def girdle(shots: Sequence[Shot], known: Known) -> Girdle:
     gaps = [
         abs(other.ring.radius_mm - best.ring.radius_mm) * px
         for other in found[1:]
-        if other.score
-        > (OUTER_RIVAL_SHARE if other.ring.radius_mm > best.ring.radius_mm else RIVAL_SHARE) * best.score
+        if is_rival(other.score, best.score, further_out=other.ring.radius_mm > best.ring.radius_mm)
     ]
     made = _measured(shots, best.ring, best.height_mm, max((gap for gap in gaps if gap > DISTINCT_PX), default=0.0))
     assert made is not None

@@ -19,7 +19,8 @@ ON_TUBE, BEYOND = (-0.5, -0.25, 0.0, 0.25, 0.5), (1.25, 1.4, 1.6)
 BESIDE, PAST = (-0.7, -0.35, 0.0, 0.35, 0.7), (-1.35, 1.35)
 #: Metal whose colour differs less than this from the paper's is as good as grey: then this can't be told.
 LEAST_COLOUR = 0.03
-#: From this share on it is metal that lies there: 0.21 at most beside 19 tubes read rightly, 1.8 beyond a streak.
+#: From this share on it is metal that lies there: 1.8 beyond a streak that was read for a side, 0.21 at most beside the
+#: 18 other tubes that were read (set `side`).
 METAL = 0.5
 
 

@@ -135,7 +135,7 @@ def read_stone(
     rivals = [
         other
         for merit, other in found[1:]
-        if merit > (OUTER_RIVAL_SHARE if other.circle.radius > edge.circle.radius else RIVAL_SHARE) * best_merit
+        if is_rival(merit, best_merit, further_out=other.circle.radius > edge.circle.radius)
     ]
     gap_px = max((abs(o.circle.radius - edge.circle.radius) * edge.px_per_mm for o in rivals), default=0.0)
 
@@ -167,6 +167,11 @@ def read_stone(
     largest = diameter * shape.largest + influences.figure(0.0, {("largest", "form"): u_form})
     doubt = 2.0 * gap_px / edge.px_per_mm
     return StoneReading(diameter, smallest, largest, edge, heights, doubt, influences)
+
+
+def is_rival(merit: float, best_merit: float, *, further_out: bool) -> bool:
+    """Whether a ring of this merit makes the reading of the best one doubtful."""
+    return merit > (OUTER_RIVAL_SHARE if further_out else RIVAL_SHARE) * best_merit
 
 
 def refuse_unclear(edge: RoundEdge, what: str, *, hint: str = "") -> None:

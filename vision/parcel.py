@@ -20,12 +20,13 @@ from rimsight.vision.candidates import Candidate
 from rimsight.vision.influences import Influences
 from rimsight.vision.outline import HeightRule, wall
 from rimsight.vision.reading import State, evaluate, figure
-from rimsight.vision.shape import BLUR_SHARE, SCATTER_SHARE
-from rimsight.vision.shape_edges import CLOSE_PX, ShapeEdge, follow, patch_round
+from rimsight.vision.shape_edges import CLOSE_PX, ShapeEdge, follow
+from rimsight.vision.shape_figures import BLUR_SHARE, SCATTER_SHARE
 from rimsight.vision.shape_fit import CoarseFit, moved
 from rimsight.vision.shape_models import FAMILIES, at_shares
 from rimsight.vision.shape_rough import edge_map_round
 from rimsight.vision.shape_search import search
+from rimsight.vision.shape_strip import patch_round
 
 FloatArray = NDArray[np.float64]
 

@@ -13,14 +13,21 @@ from rimsight.calibration.pixels import LightImage
 from rimsight.calibration.square import Calibration
 from rimsight.vision.influences import Influences
 from rimsight.vision.outline import wall
-from rimsight.vision.reading import State, evaluate, figure
-from rimsight.vision.shape_box import Box, closed_outline, departures, smallest_box
+from rimsight.vision.reading import State
+from rimsight.vision.shape_box import Box, departures, smallest_box
 from rimsight.vision.shape_colour import colour_offsets
-from rimsight.vision.shape_edges import ShapeEdge, usable
+from rimsight.vision.shape_edges import ShapeEdge
 from rimsight.vision.shape_evidence import colour_likeness, stone_likeness, surroundings
-from rimsight.vision.shape_fit import moved
-from rimsight.vision.shape_hypotheses import Hypothesis, hypotheses
-from rimsight.vision.shape_models import at_shares
+from rimsight.vision.shape_figures import (
+    Doubt,
+    edge_u_px,
+    evaluated,
+    outline_under,
+    size_figures,
+    sizes,
+    with_parameters,
+)
+from rimsight.vision.shape_hypotheses import Hypothesis, hypotheses, outline_of
 from rimsight.vision.shape_name import FAMILY_OF, Naming, name_shape
 from rimsight.vision.stone import OutlineUnclear
 
@@ -49,15 +56,10 @@ LARGEST_DISAGREEMENT_PX = 1.1
 #: Standard uncertainty of a figure that colour wants otherwise, as a share of what it wants beyond what colour is good
 #: for, pixels.
 COLOUR_SHARE, COLOUR_GOOD_PX = 0.7, 0.5
+#: What of the way to another outline that would do is one standard uncertainty.
+RIVAL_U_SHARE = 0.5
 #: Less of the round than this, seen from the middle, is no outline.
 SMALLEST_COVERAGE_DEG = 200.0
-#: Standard uncertainty of the edge's place: share of the blur, share of the scatter about the outline, an edge in
-#: colour only, and what each tenth of merit below `WEAK_MERIT` costs, pixels. From rendered photographs; with
-#: the doubts of sides, rivals and colour on top 95 % of the intervals of the odd-numbered scenes hold the truth.
-BLUR_SHARE, SCATTER_SHARE, COLOUR_U_PX = 0.12, 0.45, 0.8
-WEAK_MERIT, WEAK_SHARE = 0.6, 2.0
-#: Standard uncertainty of where a corner's tip lies beyond the sides that meet there, in blurs: tips are blunted.
-TIP_U_BLURS = 0.5
 
 
 @dataclass(frozen=True)
@@ -70,6 +72,8 @@ class ShapeReading:
         Sides of the smallest box of the outline, millimetres.
     ratio : uncertainties.UFloat
         Length over width.
+    enclosing, inner : uncertainties.UFloat
+        Diameters of the smallest circle round the outline and of the largest one inside about the same centre.
     naming : Naming
         The shape's name with its evidence.
     edge : ShapeEdge
@@ -91,6 +95,8 @@ class ShapeReading:
     length: UFloat
     width: UFloat
     ratio: UFloat
+    enclosing: UFloat
+    inner: UFloat
     naming: Naming
     edge: ShapeEdge
     outline_mm: FloatArray
@@ -137,11 +143,11 @@ def read_shape(
     view = calibration.view
     blur = max(calibration.blur_px, 0.5)
     families = None if shape is None else FAMILY_OF[shape]
-    hull_px = view.to_pixels(hull_mm, 0.0)
+    around = surroundings(image, view.to_pixels(hull_mm, 0.0), blur)
 
     def found_at(heights: GirdleHeights) -> list[Hypothesis]:
         lower, upper = heights.lower_mm - card_height_mm, heights.upper_mm - card_height_mm
-        return hypotheses(image, view, hull_px, (lower, upper), blur, families)
+        return hypotheses(image, view, around, (lower, upper), families)
 
     heights = girdle_on_card(HULL_SHARE * smallest_box(hull_mm).width_mm, girdle)
     found = found_at(heights)
@@ -152,17 +158,24 @@ def read_shape(
             "turn the light so that the stone's edge stands out, or move it a little",
         )
     best = likeliest(found)
-    around = surroundings(image, hull_px, blur)
     likeness = stone_likeness(around)
     refuse_unclear(best, clear=likeness is None)
     rivals = refuse_rivals(best, found, coloured=colour_likeness(around) is not None)
-    doubt = np.vstack([best.doubts_mm(), rivals])
+    doubts = doubts_of(best, rivals)
     if likeness is not None:
         wanted = colour_offsets(likeness, around.corner_px, best.edge, view)
-        doubt = np.vstack([doubt, _refuse_disagreement(best, wanted)])
+        doubts.append(_refuse_disagreement(best, wanted))
     # The heights that follow from the width just found.
     heights = girdle_on_card(best.box.width_mm, girdle)
-    return _reading(calibration, best, found, heights, card_height_mm, blur, shape, doubt)
+    return _reading(calibration, best, found, heights, card_height_mm, blur, shape, doubts)
+
+
+def doubts_of(best: Hypothesis, rivals: list[Hypothesis]) -> list[Doubt]:
+    """Outlines that would do nearly as well: with one side elsewhere, and of other hypotheses."""
+    edge = best.edge
+    departure = departures(edge)
+    sides = [Doubt(with_parameters(edge, edge.parameters + change, departure)) for change in best.doubts()]
+    return sides + [Doubt(outline_of(rival.edge), RIVAL_U_SHARE) for rival in rivals]
 
 
 def likeliest(found: list[Hypothesis]) -> Hypothesis:
@@ -200,8 +213,8 @@ def refuse_unclear(best: Hypothesis, *, clear: bool) -> None:
         )
 
 
-def _refuse_disagreement(best: Hypothesis, wanted_px: FloatArray) -> FloatArray:
-    """What colour would change of length and width, (1, 2) standard uncertainties; refuse where it is too much."""
+def _refuse_disagreement(best: Hypothesis, wanted_px: FloatArray) -> Doubt:
+    """The outline that colour wants; refuse where it differs too much."""
     wanted = np.nan_to_num(wanted_px - np.nanmedian(wanted_px)) if np.isfinite(wanted_px).any() else 0.0 * wanted_px
     if float(np.std(wanted)) > LARGEST_DISAGREEMENT_PX:
         raise OutlineUnclear(
@@ -210,24 +223,22 @@ def _refuse_disagreement(best: Hypothesis, wanted_px: FloatArray) -> FloatArray:
             "an outline on which both agree",
             "use softer light from two sides, so that no shadow hugs the stone, and come closer",
         )
-    curve, px = best.edge.curve, 1.0 / best.edge.px_per_mm
-    change = np.sign(wanted) * np.maximum(np.abs(wanted) - COLOUR_GOOD_PX, 0.0) * px
-    before, after = smallest_box(curve.points_mm), smallest_box(curve.points_mm + change[:, None] * curve.normals)
-    moved = [after.length_mm - before.length_mm, after.width_mm - before.width_mm]
-    return COLOUR_SHARE * np.array([moved])
+    change = np.sign(wanted) * np.maximum(np.abs(wanted) - COLOUR_GOOD_PX, 0.0) / best.edge.px_per_mm
+    edge = best.edge
+    return Doubt(with_parameters(edge, edge.parameters, departures(edge) + change), COLOUR_SHARE)
 
 
-def refuse_rivals(best: Hypothesis, found: list[Hypothesis], *, coloured: bool) -> FloatArray:
+def refuse_rivals(best: Hypothesis, found: list[Hypothesis], *, coloured: bool) -> list[Hypothesis]:
     """Refuse where another outline would do nearly as well and lies further out, or as well and further in.
 
     Returns
     -------
-    ndarray of shape (K, 2)
-        What those that differ little leave of doubt about length and width, standard uncertainties.
+    list of Hypothesis
+        The one that differs most of those that differ little; empty where there is none.
     """
     size = np.array([best.box.length_mm, best.box.width_mm])
     inner_share = INNER_RIVAL_SHARE if coloured else CLEAR_INNER_RIVAL_SHARE
-    doubts = []
+    doubted: list[tuple[float, Hypothesis]] = []
     for other in found:
         if other is best or other.edge.scatter_px > max(RIVAL_SCATTER * best.edge.scatter_px, SAME_SCATTER_PX):
             continue
@@ -242,30 +253,8 @@ def refuse_rivals(best: Hypothesis, found: list[Hypothesis], *, coloured: bool) 
                 "one outline that stands out from facets and shadow",
                 "use softer light from two sides, so that no shadow hugs the stone, and come closer",
             )
-        doubts.append(0.5 * change)
-    return np.asarray(np.abs(np.array(doubts).reshape(-1, 2)).max(axis=0, initial=0.0)[None, :])
-
-
-def box_under(edge: ShapeEdge, state: State, departure: FloatArray) -> tuple[FloatArray, Box]:
-    """The closed outline and its box when view or heights are others, with the same edge points and weights."""
-    rule = state.heights["girdle"]
-    own = rule(state.view, edge.curve.points_mm, edge.curve.normals)
-    points = state.view.to_plane(edge.points_px, own)
-    parameters = edge.parameters
-    for _ in range(2):
-        at = at_shares(edge.family, parameters, edge.curve)
-        offsets = np.sum((points - at) * edge.curve.normals, axis=1)
-        parameters = moved(edge.family, parameters, edge.curve, offsets, edge.weights)
-    at = at_shares(edge.family, parameters, edge.curve)
-    outline = closed_outline(edge.family, parameters, edge, at, departure)
-    return outline, smallest_box(outline)
-
-
-def edge_u_px(edge: ShapeEdge, blur_px: float) -> float:
-    """Standard uncertainty of the edge's place, common to the whole outline, pixels."""
-    weak = WEAK_SHARE * max(WEAK_MERIT - edge.merit, 0.0)
-    terms = (BLUR_SHARE * blur_px, SCATTER_SHARE * edge.scatter_px, COLOUR_U_PX * edge.colour, weak)
-    return float(np.sqrt(np.sum(np.square(terms))))
+        doubted.append((float(np.abs(change).max()), other))
+    return [max(doubted, key=lambda pair: pair[0])[1]] if doubted else []
 
 
 def _reading(
@@ -276,50 +265,29 @@ def _reading(
     card_height_mm: float,
     blur: float,
     shape: str | None,
-    doubt_mm: FloatArray,
+    doubts: list[Doubt],
 ) -> ShapeReading:
     view, edge = calibration.view, best.edge
-    departure = departures(edge)
 
     def state(shift: float = 0.0, thicker: float = 0.0) -> State:
         lower = heights.lower_mm - card_height_mm + shift - thicker / 2
         return State(view, {"girdle": wall(lower, lower + heights.upper_mm - heights.lower_mm + thicker)})
 
-    def evaluator(s: State) -> FloatArray:
-        box = box_under(edge, s, departure)[1]
-        return np.array([box.length_mm, box.width_mm])
-
     moves = [
         ("girdle height", "height", state(heights.u_mm)),
         ("girdle thickness", "height", state(0.0, heights.u_thickness_mm)),
     ]
-    values, changes = evaluate(evaluator, state(), calibration, moves)
-    outline, box = box_under(edge, state(), departure)
+    place_mm = edge_u_px(edge, blur) / edge.px_per_mm
+    values, changes = evaluated(
+        lambda outline, _: sizes(outline), edge, state(), calibration, moves, place_mm, doubts
+    )
+    outline = outline_under(edge, state(), departures(edge))
+    box = smallest_box(outline)
     influences = Influences()
-    u_edge = 2.0 * edge_u_px(edge, blur) / edge.px_per_mm
-    count = max(float(np.count_nonzero(edge.weights)), 8.0)
-    shared = max(1.0, 4.0 / (edge.curve.step_mm * edge.px_per_mm))
-    u_fit = 2.0 * edge.scatter_px / edge.px_per_mm * float(np.sqrt(shared * len(edge.parameters) / count))
-    figures = []
-    for index, direction in enumerate((box.along, np.array([-box.along[1], box.along[0]]))):
-        extra = {("stone edge", "edge"): u_edge, (f"stone fit {index}", "fit"): u_fit}
-        extra[(f"doubt {index}", "edge")] = float(np.sqrt(np.sum(doubt_mm[:, index] ** 2)))
-        tips = _open_ends(edge, outline, direction, blur)
-        if tips:
-            extra[(f"tips {index}", "tips")] = TIP_U_BLURS * blur / edge.px_per_mm * float(np.sqrt(tips))
-        figures.append(figure(influences, index, values, changes, extra))
-    length, width = figures
+    length, width, enclosing, inner = size_figures(influences, edge, outline, values, changes, blur)
     others = tuple((one.edge.family.name, one.merit) for one in tried if one.edge.family is not edge.family)
     naming = name_shape(edge, best.merit, [(one.edge, one.merit) for one in tried], box, shape)
     middle = heights.mean_mm - card_height_mm
     return ShapeReading(
-        length, width, length / width, naming, edge, outline, box, heights, middle, others, influences
+        length, width, length / width, enclosing, inner, naming, edge, outline, box, heights, middle, others, influences
     )
-
-
-def _open_ends(edge: ShapeEdge, outline: FloatArray, direction: FloatArray, blur: float) -> int:
-    """How many of the two ends of the outline in a direction are corners that no edge was measured at."""
-    seen = edge.curve.points_mm[usable(edge.curve, blur / edge.px_per_mm)]
-    beyond = 0.35 * blur / edge.px_per_mm
-    along, known = outline @ direction, seen @ direction
-    return int(along.max() > known.max() + beyond) + int(along.min() < known.min() - beyond)

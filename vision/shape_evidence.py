@@ -62,12 +62,20 @@ class Surroundings:
         Rough hull of stone and shadow, from the corner.
     blur_px : float
         Blur of the photograph.
+    grounds : tuple of ndarray of shape (h, w)
+        Pixels that show each thing before which the stone lies, the paper first; default everything outside the hull.
     """
 
     corner_px: FloatArray
     light: Plane
     hull_px: FloatArray
     blur_px: float
+    grounds: tuple[NDArray[np.bool_], ...] = ()
+
+    @property
+    def paper(self) -> NDArray[np.bool_]:
+        """Pixels (h, w) that show paper."""
+        return self.grounds[0] if self.grounds else ~self.within()
 
     @property
     def centre_px(self) -> FloatArray:
@@ -102,7 +110,7 @@ def girdle_maps(around: Surroundings) -> list[Plane]:
     """
     likeness = stone_likeness(around)
     if likeness is not None:
-        return [_told(around, likeness)]
+        return [told_map(around, likeness)]
     return [_plain(around, shadows=True), _plain(around, shadows=False)]
 
 
@@ -111,17 +119,35 @@ def stone_likeness(around: Surroundings) -> Plane | None:
 
     None for a clear stone.
     """
-    coloured = colour_likeness(around)
-    return _dark_likeness(around) if coloured is None else coloured
+    return _likeness(around, lambda ground: _own(_by_colour(around, ground), _by_darkness(around, ground)))
 
 
 def colour_likeness(around: Surroundings) -> Plane | None:
     """The same by colour alone: None for a stone that is clear, grey or black."""
-    logs, outside, core = _beside_paper(around)
+    return _likeness(around, lambda ground: _by_colour(around, ground))
+
+
+def _own(first: Plane | None, second: Plane | None) -> Plane | None:
+    return second if first is None else first
+
+
+def _likeness(around: Surroundings, against: Callable[[NDArray[np.bool_]], Plane | None]) -> Plane | None:
+    """The least of the likenesses against each ground; None where one of them can't be told from the stone."""
+    least: Plane | None = None
+    for ground in around.grounds or (around.paper,):
+        likeness = against(ground)
+        if likeness is None:
+            return None
+        least = likeness if least is None else np.minimum(least, likeness)
+    return least
+
+
+def _by_colour(around: Surroundings, ground: NDArray[np.bool_]) -> Plane | None:
+    logs, core = _beside(around, ground)
     colour = np.stack([logs[0] - logs[1], logs[2] - logs[1]], axis=-1)
     own = np.median(colour[core], axis=0)
     # Fisher's discriminant between the stone's colour and what paper and shadow may have.
-    paper = np.cov(colour[outside].T) + COLOUR_FLOOR**2 * np.eye(2)
+    paper = np.cov(colour[ground].T) + COLOUR_FLOOR**2 * np.eye(2)
     paper += SHADOW_TINT**2 * 0.5 * np.array([[1.0, -1.0], [-1.0, 1.0]])
     telling = np.linalg.solve(paper, own)
     apart = float(own @ telling)
@@ -130,8 +156,8 @@ def colour_likeness(around: Surroundings) -> Plane | None:
     return np.asarray(np.clip(colour @ telling / apart, -0.2, 1.2), dtype=np.float32)
 
 
-def _dark_likeness(around: Surroundings) -> Plane | None:
-    logs, _, core = _beside_paper(around)
+def _by_darkness(around: Surroundings, ground: NDArray[np.bool_]) -> Plane | None:
+    logs, core = _beside(around, ground)
     lightness = np.asarray(sum(weight * plane for weight, plane in zip(LUMINANCE_WEIGHTS, logs, strict=True)))
     dark = float(np.median(lightness[core]))
     if not dark < DARK:
@@ -139,14 +165,12 @@ def _dark_likeness(around: Surroundings) -> Plane | None:
     return np.asarray(np.clip((lightness - DARKEST_SHADOW) / (dark - DARKEST_SHADOW), -0.2, 1.2), dtype=np.float32)
 
 
-def _beside_paper(around: Surroundings) -> tuple[list[Plane], NDArray[np.bool_], NDArray[np.bool_]]:
-    """Logarithms of the three channels over the paper's; where paper lies, and the stone's core."""
-    outside, core = ~around.within(), around.within(CORE)
-    logs = [plane - float(np.median(plane[outside])) for plane in _logs(around, 1.0)]
-    return logs, outside, core
+def _beside(around: Surroundings, ground: NDArray[np.bool_]) -> tuple[list[Plane], NDArray[np.bool_]]:
+    """Logarithms of the three channels over the ground's; and the stone's core."""
+    return [plane - float(np.median(plane[ground])) for plane in logarithms(around, 1.0)], around.within(CORE)
 
 
-def _logs(around: Surroundings, spread_px: float) -> list[Plane]:
+def logarithms(around: Surroundings, spread_px: float) -> list[Plane]:
     """Logarithms of the three channels, smoothed."""
     smooth = cv2.GaussianBlur(around.light, (0, 0), spread_px)
     return [np.log(np.maximum(smooth[:, :, k], 0.004)) for k in range(3)]
@@ -182,17 +206,17 @@ def _slope(around: Surroundings, plane: Plane, spread_px: float) -> _Slope:
 
     crest = (size >= at(size, 0.7)) & (size >= at(size, -0.7))
     # 1.66 is the upper quartile of a Rayleigh distribution over its parameter.
-    noise = float(np.percentile(size[~around.within()], 75.0)) / 1.66
+    noise = float(np.percentile(size[around.paper], 75.0)) / 1.66
     return _Slope(size, at, crest, noise)
 
 
 def _light(around: Surroundings) -> Plane:
     """Luminance over the paper's."""
     light = np.asarray(around.light @ np.asarray(LUMINANCE_WEIGHTS, dtype=np.float32), dtype=np.float32)
-    return np.asarray(light / max(float(np.median(light[~around.within()])), 1e-3), dtype=np.float32)
+    return np.asarray(light / max(float(np.median(light[around.paper])), 1e-3), dtype=np.float32)
 
 
-def _told(around: Surroundings, likeness: Plane) -> Plane:
+def told_map(around: Surroundings, likeness: Plane) -> Plane:
     """Edges in light or colour at which the stone's own colour begins."""
     reach = float(np.hypot(around.blur_px, LIGHT_PX))
     total = np.zeros(likeness.shape, dtype=np.float32)
@@ -225,7 +249,7 @@ def _per_px(step: float, around: Surroundings, spread_px: float) -> float:
 def _plain(around: Surroundings, *, shadows: bool) -> Plane:
     """Sharp edges, in light and in colour; `shadows` says whether those that look like shadows' are kept."""
     light = _light(around)
-    rgb = around.light / max(float(np.median(around.light[~around.within()])), 1e-3)
+    rgb = around.light / max(float(np.median(around.light[around.paper])), 1e-3)
     planes = [
         (light, LIGHT_PX),
         (rgb[:, :, 0] - rgb[:, :, 1], COLOUR_PX),
@@ -262,7 +286,7 @@ def _like_shadow(around: Surroundings, slope: _Slope, base: _Slope, reach: float
     A shadow keeps the light of the room, which may be bluer or redder than the lamp's: daylight and lamps differ along
     blue and red together, so green beside their mean tells more.
     """
-    logs = _logs(around, 0.9)
+    logs = logarithms(around, 0.9)
     inside = [0.5 * (slope.at(plane, -2.3 * reach) + slope.at(plane, -3.0 * reach)) for plane in logs]
     outside = [0.5 * (slope.at(plane, 2.6 * reach) + slope.at(plane, 3.6 * reach)) for plane in logs]
     red, green, blue = (one - other for one, other in zip(inside, outside, strict=True))

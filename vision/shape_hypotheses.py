@@ -12,12 +12,13 @@ from rimsight.calibration.camera import View
 from rimsight.calibration.pixels import LightImage
 from rimsight.vision.outline import wall
 from rimsight.vision.shape_box import Box, closed_outline, departures, smallest_box
-from rimsight.vision.shape_edges import Guide, ShapeEdge, follow, patch_round
-from rimsight.vision.shape_evidence import girdle_maps, surroundings
+from rimsight.vision.shape_edges import Guide, ShapeEdge, follow
+from rimsight.vision.shape_evidence import Plane, Surroundings, girdle_maps
 from rimsight.vision.shape_fit import CoarseFit, coarse_fits
 from rimsight.vision.shape_path import closed_path, ellipse_of
 from rimsight.vision.shape_rough import affine_to_px
 from rimsight.vision.shape_search import EdgeMap, Found, doubts, scanned, search
+from rimsight.vision.shape_strip import patch_round
 
 FloatArray = NDArray[np.float64]
 
@@ -71,33 +72,28 @@ class Hypothesis:
         close = (self.edge.support + 0.02) / (self.edge.scatter_px + SCATTER_FLOOR_PX)
         return max(self.evidence, 0.0) * close
 
-    def doubts_mm(self) -> FloatArray:
-        """What each other place of a side would do to length and width, (K, 2) standard uncertainties."""
-        changes = doubts(self.edges, self.edge.family, self.edge.parameters, DOUBT_REACH_MM)
-        plain = _plain_box(self.edge, self.edge.parameters)
-        moved = [_plain_box(self.edge, self.edge.parameters + change) - plain for change in changes]
-        return np.array(moved).reshape(-1, 2)
+    def doubts(self) -> list[FloatArray]:
+        """Changes of the parameters to each other place of a side, standard uncertainties."""
+        return doubts(self.edges, self.edge.family, self.edge.parameters, DOUBT_REACH_MM)
 
 
-def _plain_box(edge: ShapeEdge, parameters: FloatArray) -> FloatArray:
-    """Length and width of the box of a family's outline."""
-    shares = np.linspace(0.0, 1.0, 1 + 120 // edge.family.parts)
-    box = smallest_box(np.vstack([edge.family.point(parameters, k, shares) for k in range(edge.family.parts)]))
-    return np.array([box.length_mm, box.width_mm])
+def outline_of(edge: ShapeEdge) -> FloatArray:
+    """An edge's closed outline (M, 2)."""
+    return closed_outline(edge.family, edge.parameters, edge, edge.curve.points_mm, departures(edge))
 
 
 def box_of(edge: ShapeEdge) -> Box:
     """The smallest box of an edge's closed outline."""
-    return smallest_box(closed_outline(edge.family, edge.parameters, edge, edge.curve.points_mm, departures(edge)))
+    return smallest_box(outline_of(edge))
 
 
 def hypotheses(
     image: LightImage,
     view: View,
-    hull_px: FloatArray,
+    around: Surroundings,
     girdle_mm: tuple[float, float],
-    blur_px: float,
     families: tuple[str, ...] | None = None,
+    maps: list[Plane] | None = None,
 ) -> list[Hypothesis]:
     """Find the outlines that a stone within a rough hull may have.
 
@@ -105,14 +101,14 @@ def hypotheses(
     ----------
     image, view
         The photograph and its geometry.
-    hull_px : ndarray of shape (M, 2)
-        Hull of stone and shadow, pixels.
+    around : Surroundings
+        What lies round the stone's rough hull.
     girdle_mm : tuple of 2 floats
         Heights of the girdle's lower and upper edge above the card; their mean is the plane of the search.
-    blur_px : float
-        Blur, pixels.
     families : tuple of str, optional
         Only these.
+    maps : list of ndarray of shape (h, w), optional
+        Where the girdle may run; default `shape_evidence.girdle_maps`.
 
     Returns
     -------
@@ -120,8 +116,8 @@ def hypotheses(
         Of highest merit first.
     """
     rule, middle_mm = wall(*girdle_mm), 0.5 * sum(girdle_mm)
-    around = surroundings(image, hull_px, blur_px)
-    maps = girdle_maps(around)
+    hull_px, blur_px = around.hull_px + around.corner_px, around.blur_px
+    maps = girdle_maps(around) if maps is None else maps
     patch = patch_round(image, hull_px)
     ellipse = ellipse_of(around.hull_px)
     outermost = OUTERMOST_TOLD if len(maps) == 1 else OUTERMOST_PLAIN

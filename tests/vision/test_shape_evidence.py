@@ -65,7 +65,7 @@ def outlines(
     image: LightImage, hull: np.ndarray[Any, Any], families: tuple[str, ...] | None = None
 ) -> list[Hypothesis]:
     """Outlines that may be the stone's, at the card's own height."""
-    return hypotheses(image, VIEW, hull, (0.0, 0.0), 0.8, families)
+    return hypotheses(image, VIEW, surroundings(image, hull, 0.8), (0.0, 0.0), families)
 
 
 @pytest.mark.parametrize("shape", ["oval", "pear", "cushion", "rectangle", "triangle"])
@@ -182,7 +182,7 @@ def test_a_circle_that_a_coloured_stone_goes_on_beyond_is_refused() -> None:
 def accepted(found: list[Hypothesis]) -> Hypothesis:
     """The likeliest outline, if nothing speaks against it."""
     refuse_unclear(found[0], clear=True)
-    assert not refuse_rivals(found[0], found, coloured=False).any()
+    assert refuse_rivals(found[0], found, coloured=False) == []
     return found[0]
 
 

@@ -16,10 +16,11 @@ from rimsight.calibration.camera import Camera, View
 from rimsight.calibration.pixels import LightImage, encode_srgb
 from rimsight.vision.outline import level
 from rimsight.vision.shape_box import closed_outline, departures, smallest_box
-from rimsight.vision.shape_edges import ShapeEdge, follow, patch_round
+from rimsight.vision.shape_edges import ShapeEdge, follow
 from rimsight.vision.shape_fit import coarse_fits
 from rimsight.vision.shape_models import FAMILIES, curve_of
 from rimsight.vision.shape_name import name_shape
+from rimsight.vision.shape_strip import patch_round
 
 FAMILY_OF = {
     "oval": "superellipse", "cushion": "superellipse", "marquise": "marquise", "pear": "pear",

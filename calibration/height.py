@@ -19,6 +19,9 @@ GIRDLE_SHARE_U = 0.009
 #: Pavilion angle: Tolkowsky 40.75 degrees; cut stones 38 to 43, flat ones less (common practice, no source).
 PAVILION_DEG = 40.75
 PAVILION_DEG_U = 2.5
+#: A stone that isn't round sits higher than its deepest facets say by this; standard uncertainty: a part that is always
+#: there, and a share of how high that is; from drawn stones of six shapes, brilliants and step cuts.
+SHAPED_HIGHER_MM, SHAPED_U_MM, SHAPED_U_SHARE = 0.06, 0.04, 0.25
 #: Length of a piece of setting tube where none was typed: 3 to 12 mm (common practice, no source), uniform.
 TUBE_LENGTH_MM = 7.5
 TUBE_LENGTH_U_MM = 4.5 / 3**0.5
@@ -132,4 +135,34 @@ def girdle_on_tube(
         u,
         GIRDLE_SHARE_U * diameter_mm,
         "default: the pavilion (40.75 degrees) rests on the bore's edge",
+    )
+
+
+def shaped_girdle_on_tube(
+    width_mm: float, round_mm: float, seat_mm: float, tube: Height, typed_above: Height | None = None
+) -> GirdleHeights:
+    """Heights of the girdle of a stone that isn't round, sitting with its pavilion on the edge of a tube's bore.
+
+    Its pavilion is deepest, as seen from the bore's edge, below the corner or end that lies furthest out: from the
+    depth that the width gives it rises evenly to the girdle there. Step cuts end in a keel and sit higher. On 20 drawn
+    stones the girdle stood 0.04 mm lower to 0.5 mm higher than that, the median 0.07 mm higher.
+
+    Parameters
+    ----------
+    width_mm, round_mm : float
+        Width of the stone, and diameter of the circle round it.
+    seat_mm, tube, typed_above
+        As of `girdle_on_tube`.
+    """
+    if typed_above is not None:
+        return girdle_on_tube(width_mm, seat_mm, tube, typed_above)
+    thickness = GIRDLE_SHARE * width_mm
+    above = tan(radians(PAVILION_DEG)) * width_mm / 2.0 * max(1.0 - seat_mm / round_mm, 0.0)
+    lower = tube.mm + above + SHAPED_HIGHER_MM
+    return GirdleHeights(
+        lower,
+        lower + thickness,
+        SHAPED_U_MM + SHAPED_U_SHARE * above,
+        GIRDLE_SHARE_U * width_mm,
+        "default: the pavilion (40.75 degrees) rests on the bore's edge where it is deepest",
     )

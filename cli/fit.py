@@ -32,6 +32,10 @@ def register(app: typer.Typer) -> None:
     def fit(
         stone: Annotated[str, typer.Option(help="Diameter of the stone at the girdle.")],
         od: Annotated[str, typer.Option(help="Outer diameter of the tube.")],
+        inner: Annotated[
+            str | None,
+            typer.Option(help="Not round: diameter of the circle inside the outline, --stone of the one round it."),
+        ] = None,
         bore: Annotated[str | None, typer.Option(help="Inner diameter of the tube.")] = None,
         wall: Annotated[
             str | None, typer.Option(help="Wall of the tube instead of its bore; also a wire gauge: 22ga.")
@@ -77,6 +81,7 @@ def register(app: typer.Typer) -> None:
             outside(stone, "stone", u_stone),
             height_mm=None if height is None else outside(height, "height", u_height),
             girdle_mm=None if girdle is None else outside(girdle, "girdle"),
+            inner_mm=None if inner is None else outside(inner, "inner"),
         )
         outer = outside(od, "od", u_od)
         length_read = None if length is None else outside(length, "length")

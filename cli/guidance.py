@@ -168,7 +168,7 @@ def main_figure(measured: Measurement) -> tuple[str, Any]:
     if measured.inputs.kind == "side":
         member = "stone.height_mm" if reading.of == "stone" else "tube.length_mm"
         return member, reading.figures["height" if reading.of == "stone" else "length"]
-    if measured.inputs.shape is not None:
+    if measured.inputs.kind == "stone" and measured.inputs.shape is not None:
         return "stone.length_mm", reading.length
     if measured.inputs.kind == "stone":
         return "stone.diameter_mm", reading.diameter

@@ -72,6 +72,8 @@ class Results:
 #: Members of the JSON contract that are read, with other names of the same.
 _STONE = {
     "diameter_mm": "diameter_mm",
+    "enclosing_mm": "diameter_mm",
+    "inner_mm": "inner_mm",
     "smallest_mm": "smallest_mm",
     "largest_mm": "largest_mm",
     "height_mm": "height_mm",
@@ -152,7 +154,8 @@ def stone_from(options: StoneOptions, results: Results, house: Rules) -> Stone:
     _needs(options.u_height, "--u-height", options.height, "--height")
     if options.stone is not None or options.smallest is not None:
         # A typed diameter is another measurement: the photo's smallest and largest don't belong to it.
-        known = {name: value for name, value in known.items() if name not in ("smallest_mm", "largest_mm")}
+        others = ("smallest_mm", "largest_mm", "inner_mm")
+        known = {name: value for name, value in known.items() if name not in others}
     if options.stone is not None:
         known["diameter_mm"] = reading(options.stone, "stone", options.u_stone, house)
     if options.smallest is not None and options.largest is not None:

@@ -24,7 +24,7 @@ SHAPES = ("auto", "round", "oval", "pear", "marquise", "cushion", "square", "rec
 OWN = {
     "stone": ("height", "shape"),
     "tube": ("length",),
-    "rim": ("length", "bore", "wall", "height", "metal", "rules"),
+    "rim": ("length", "bore", "wall", "height", "metal", "rules", "shape"),
     "side": ("of", "in_front"),
     "parcel": ("of", "length", "metal", "group"),
 }

@@ -163,13 +163,23 @@ def _rim(measured: Measurement) -> Overlay:
 
     reading: Any = measured.reading
     report = measured.report
-    view, stone_edge, tube_edge = measured.calibration.view, reading.stone_edge, reading.tube_edge
-    stone, outer = reading.stone_diameter.nominal_value / 2, reading.outer.nominal_value / 2
+    view, tube_edge = measured.calibration.view, reading.tube_edge
+    outer = reading.outer.nominal_value / 2
+    if measured.inputs.shape is None:
+        diameter = reading.stone_diameter
+        outline = OutlineMark(circle_px(view, reading.stone_edge, diameter.nominal_value / 2), "", "stone")
+        size = mm(diameter)
+    else:
+        from rimsight.cli.shape_result import marks
+
+        outline = marks(reading, view)[0][0]
+        size = f"{reading.naming.sentence} {mm(reading.length)} by {mm(reading.width)}"
     limit = None
     if report is not None:
         limit = next((c.limit.value for c in report.checks if c.limit is not None and c.limit.key == RIM_RULE), None)
     x, y = reading.smallest_direction
-    smallest = int(np.argmax(np.cos(reading.angles) * x + np.sin(reading.angles) * y))
+    towards = np.cos(reading.angles) * x + np.sin(reading.angles) * y
+    smallest = int(np.argmax(towards if measured.inputs.shape is None else -reading.widths_mm))
     band = RimBand(
         reading.inner_px, reading.outer_px, reading.widths_mm, limit, smallest,
         smallest_text=f"smallest {reading.smallest.nominal_value:.2f} mm",
@@ -177,7 +187,7 @@ def _rim(measured: Measurement) -> Overlay:
     return Overlay(
         **_shared(measured, tube_edge),
         outlines=(
-            OutlineMark(circle_px(view, stone_edge, stone), "", "stone"),
+            outline,
             OutlineMark(circle_px(view, tube_edge, outer), "", "outer"),
         ),
         rim_bands=(band,),
@@ -185,7 +195,7 @@ def _rim(measured: Measurement) -> Overlay:
         lines=(
             f"Rim {mm(reading.centred)} with the stone centred",
             f"Smallest as it lies {mm(reading.smallest)} at {clock_text(smallest_at(reading, measured.calibration))}",
-            f"Stone {mm(reading.stone_diameter)}, tube {mm(reading.outer)}",
+            f"Stone {size}, tube {mm(reading.outer)}",
             *_card_line(measured),
         ),
     )

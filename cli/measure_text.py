@@ -59,10 +59,13 @@ def figures(measured: Measurement) -> list[tuple[str, str]]:
     """The figures with their names, rounded by their uncertainty (95 %)."""
     reading: Any = measured.reading
     kind = measured.inputs.kind
+    shape: list[tuple[str, str]] = []
     if measured.inputs.shape is not None:
         from rimsight.cli.shape_result import figures as shape_figures
 
-        return shape_figures(reading)
+        shape = shape_figures(reading)
+    if shape and kind == "stone":
+        return shape
     if kind == "stone":
         return [
             ("diameter", mm(reading.diameter)),
@@ -84,7 +87,7 @@ def figures(measured: Measurement) -> list[tuple[str, str]]:
         ("rim as it lies, smallest", f"{mm(reading.smallest)} at {at} o'clock"),
         ("rim as it lies, mean", mm(reading.mean)),
         ("stone off the middle by", mm(reading.offset)),
-        ("stone", mm(reading.stone_diameter)),
+        *([("stone", mm(reading.stone_diameter))] if not shape else [(f"stone, {name}", text) for name, text in shape]),
         ("tube outside", mm(reading.outer)),
     ]
     return rows + ([("tube bore (typed)", mm(reading.bore))] if reading.bore is not None else [])

@@ -27,12 +27,13 @@ if TYPE_CHECKING:
     from rimsight.vision.exif import FocalHint
     from rimsight.vision.photo import Photo
     from rimsight.vision.rim import RimReading
+    from rimsight.vision.rim_shape import ShapeRimReading
     from rimsight.vision.shape import ShapeReading
     from rimsight.vision.side import SideReading
     from rimsight.vision.stone import StoneReading
     from rimsight.vision.tube import TubeReading
 
-    Reading = StoneReading | ShapeReading | TubeReading | RimReading | SideReading
+    Reading = StoneReading | ShapeReading | TubeReading | RimReading | ShapeRimReading | SideReading
 
 
 @dataclass(frozen=True)
@@ -53,7 +54,7 @@ class Measurement:
         Measured check lines that could have been used.
     calibration : Calibration
         Its geometry.
-    reading : StoneReading, ShapeReading, TubeReading, RimReading or SideReading
+    reading : StoneReading, ShapeReading, TubeReading, RimReading, ShapeRimReading or SideReading
         What was read.
     report : FitReport or None
         The verdict on a rim.
@@ -151,7 +152,7 @@ def measure(inputs: Inputs, photo_path: Path, *, check_ups: bool = True) -> Meas
             from rimsight.cli.side_result import read
 
             return Measurement(*known, read(inputs, photo, calibration))
-        if inputs.shape is not None:
+        if inputs.shape is not None and inputs.kind == "stone":
             from rimsight.cli import shape_result
 
             return Measurement(*known, shape_result.read(inputs, photo, calibration))
@@ -160,7 +161,7 @@ def measure(inputs: Inputs, photo_path: Path, *, check_ups: bool = True) -> Meas
     except SeveralSubjects as several:
         several.light, several.calibration = photo.light, calibration
         raise
-    reading = _READERS[inputs.kind](inputs, photo, calibration, candidate)
+    reading = (_READERS[inputs.kind] if inputs.shape is None else _shaped_rim)(inputs, photo, calibration, candidate)
     corrections: tuple[Correction, ...] = ()
     if check_ups:
         from rimsight.cli.edge_bias import corrected
@@ -208,22 +209,32 @@ def tube_length(inputs: Inputs) -> Height:
 
 
 def _rim(inputs: Inputs, photo: Photo, calibration: Calibration, candidate: Candidate) -> RimReading:
+    from rimsight.vision.rim import read_rim
+
+    return read_rim(photo.light, calibration, candidate, tube_length(inputs), **_typed_of_the_rim(inputs))
+
+
+def _shaped_rim(inputs: Inputs, photo: Photo, calibration: Calibration, candidate: Candidate) -> ShapeRimReading:
+    from rimsight.vision.rim_shape import read_shape_rim
+
+    shape = None if inputs.shape == "auto" else inputs.shape
+    typed = _typed_of_the_rim(inputs)
+    return read_shape_rim(photo.light, calibration, candidate, tube_length(inputs), shape=shape, **typed)
+
+
+def _typed_of_the_rim(inputs: Inputs) -> dict[str, Any]:
+    """What was typed of stone and tube, with the uncertainties of the house rules."""
     from rimsight.fit.numbers import within
     from rimsight.fit.rules import load
-    from rimsight.vision.rim import read_rim
 
     rules = load(inputs.rules)  # a broken file of rules is told before the work
     bore, wall = inputs.bore_mm, inputs.wall_mm
-    return read_rim(
-        photo.light,
-        calibration,
-        candidate,
-        tube_length(inputs),
-        bore_mm=None if bore is None else within(bore, rules.number("caliper.inside_mm"), "bore"),
-        wall_mm=None if wall is None else within(wall, rules.number("caliper.outside_mm"), "wall"),
-        girdle_above=inputs.typed_height(inputs.height_mm, "height of the girdle above the tube"),
-        card_height_mm=inputs.card_height_mm,
-    )
+    return {
+        "bore_mm": None if bore is None else within(bore, rules.number("caliper.inside_mm"), "bore"),
+        "wall_mm": None if wall is None else within(wall, rules.number("caliper.outside_mm"), "wall"),
+        "girdle_above": inputs.typed_height(inputs.height_mm, "height of the girdle above the tube"),
+        "card_height_mm": inputs.card_height_mm,
+    }
 
 
 def _judged(inputs: Inputs, reading: Any, calibration: Calibration) -> FitReport:

@@ -59,7 +59,7 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         from rimsight.cli.inputs import read_results, stone_from
         from rimsight.cli.plan_text import plan_text
-        from rimsight.fit.plan import TubeRefused, make
+        from rimsight.fit.plan import TubeRefused, make, refuse_not_round
         from rimsight.fit.rules import load
 
         outs = _checked_outs(out or [], paper, dpi, force=force)
@@ -68,6 +68,7 @@ def register(app: typer.Typer) -> None:
         house = load(rules)
         results = read_results(from_ or [], house)
         the_stone = stone_from(stone_figures, results, house)
+        refuse_not_round(the_stone)
         if the_stone.height_mm is None:
             raise ValueError(
                 "the stone's height is missing: --height 4.22, or --from the result of a photo from the side"

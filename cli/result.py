@@ -296,7 +296,11 @@ def _rim(measured: Measurement) -> dict[str, Any]:
     placed = report.placed
     bore = reading.bore
     return {
-        "stone": {"diameter_mm": quantity(reading.stone_diameter), "smallest_mm": None, "largest_mm": None},
+        "stone": (
+            {"diameter_mm": quantity(reading.stone_diameter), "smallest_mm": None, "largest_mm": None}
+            if measured.inputs.shape is None
+            else _shaped_stone(reading)
+        ),
         "tube": {
             "outer_diameter_mm": quantity(reading.outer),
             "bore_diameter_mm": quantity(bore),
@@ -333,10 +337,11 @@ def _profile(measured: Measurement) -> dict[str, Any]:
     """The rim all round: clock positions in the photograph and widths."""
     import numpy as np
 
+    from rimsight.cli.judge import middle_of
     from rimsight.vision.clock import clock_in_photo
 
     reading: Any = measured.reading
-    x, y = (float(value) for value in reading.stone_edge.circle.centre)
+    x, y = middle_of(reading)
     step = max(1, len(reading.angles) // PROFILE_STEPS)
     clocks = [
         clock_in_photo(

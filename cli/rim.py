@@ -20,6 +20,9 @@ edges lie.
 Better than typing: photograph the untouched scene from two to six places 3 to 10 cm apart, the card whole in each, and
 name all photos; both heights are then solved, not assumed.
 
+A stone that isn't round needs --shape, and one photo: the rim is then measured along its outline's normals.
+
+Example: rimsight rim IMG_0050.HEIC --shape oval --length 5.2 --bore 4,4
 Example: rimsight rim IMG_0044.HEIC --length 5.2 --bore 4,4 --metal silver --out marked.png
 """
 
@@ -36,11 +39,18 @@ def register(app: typer.Typer) -> None:
         bore: Annotated[Text, typer.Option(help="Inner diameter of the tube.")] = None,
         wall: Annotated[Text, typer.Option(help="Wall of the tube instead of its bore; also 22ga.")] = None,
         height: Annotated[Text, typer.Option(help="Height of the girdle above the tube's end.")] = None,
+        shape: Annotated[
+            Text,
+            typer.Option(
+                metavar="NAME",
+                help="Not round: oval, pear, marquise, cushion, square, rectangle, triangle, or auto.",
+            ),
+        ] = None,
         rules: Annotated[Path | None, typer.Option(help="File of house rules in place of your own.")] = None,
         options: Measuring,
         keeping: Keeping,
     ) -> None:
         from rimsight.cli.measure_command import run
 
-        own = {"length": length, "bore": bore, "wall": wall, "height": height, "rules": rules}
+        own = {"length": length, "bore": bore, "wall": wall, "height": height, "rules": rules, "shape": shape}
         run("rim", photos, options, keeping, own | {"metal": keeping.metal or None})

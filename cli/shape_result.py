@@ -9,6 +9,7 @@ if TYPE_CHECKING:
     from rimsight.cli.measure_inputs import Inputs
     from rimsight.vision.overlay_model import Overlay
     from rimsight.vision.photo import Photo
+    from rimsight.vision.rim_shape import ShapeRimReading
     from rimsight.vision.shape import ShapeReading
 
 
@@ -34,7 +35,7 @@ def read(inputs: Inputs, photo: Photo, calibration: Calibration) -> ShapeReading
     )
 
 
-def subject(reading: ShapeReading) -> dict[str, Any]:
+def subject(reading: ShapeReading | ShapeRimReading) -> dict[str, Any]:
     """The member `stone` of the JSON; the diameters of a round stone are null."""
     from rimsight.cli.result import quantity
 
@@ -46,6 +47,8 @@ def subject(reading: ShapeReading) -> dict[str, Any]:
         "length_mm": quantity(reading.length),
         "width_mm": quantity(reading.width),
         "length_to_width": quantity(reading.ratio),
+        "enclosing_mm": quantity(reading.enclosing),
+        "inner_mm": quantity(reading.inner),
         "shape": {
             "name": naming.shape,
             "maybe": list(naming.maybe),
@@ -55,7 +58,7 @@ def subject(reading: ShapeReading) -> dict[str, Any]:
     }
 
 
-def figures(reading: ShapeReading) -> list[tuple[str, str]]:
+def figures(reading: ShapeReading | ShapeRimReading) -> list[tuple[str, str]]:
     """The figures with their names, for people."""
     from rimsight.calibration.uncertainty import format_quantity, from_ufloat
     from rimsight.cli.measure_text import mm
@@ -65,16 +68,37 @@ def figures(reading: ShapeReading) -> list[tuple[str, str]]:
         ("length", mm(reading.length)),
         ("width", mm(reading.width)),
         ("length over width", format_quantity(ratio.value, ratio.u95, "").strip()),
+        ("circle round it", mm(reading.enclosing)),
+        ("circle inside", mm(reading.inner)),
         ("shape", f"{reading.naming.sentence}: {'; '.join(reading.naming.evidence)}"),
     ]
 
 
 def overlay(reading: ShapeReading, view: Any, card_line: tuple[str, ...]) -> Overlay:
     """The outline with its smallest box and two dimension lines."""
+    from rimsight.cli.measure_text import mm
+    from rimsight.vision.overlay_model import Overlay
+
+    outlines, dimensions, centre = marks(reading, view)
+    return Overlay(
+        px_per_mm=reading.edge.px_per_mm,
+        scale_centre_px=centre,
+        outlines=outlines,
+        dimensions=dimensions,
+        lines=(
+            f"Length {mm(reading.length)}, width {mm(reading.width)}",
+            f"{reading.naming.sentence[:1].upper()}{reading.naming.sentence[1:]}, "
+            f"length over width {reading.ratio.nominal_value:.3f}",
+            *card_line,
+        ),
+    )
+
+
+def marks(reading: ShapeReading | ShapeRimReading, view: Any) -> tuple[tuple[Any, ...], tuple[Any, ...], Any]:
+    """Outline and box, two dimension lines, and the box's middle in the photograph."""
     import numpy as np
 
-    from rimsight.cli.measure_text import mm
-    from rimsight.vision.overlay_model import DimensionMark, OutlineMark, Overlay
+    from rimsight.vision.overlay_model import DimensionMark, OutlineMark
 
     def seen(points_mm: Any) -> Any:
         points = np.asarray(points_mm)
@@ -87,20 +111,8 @@ def overlay(reading: ShapeReading, view: Any, card_line: tuple[str, ...]) -> Ove
         for way, half in ((box.along, box.length_mm / 2), (across, box.width_mm / 2))
     ]
     sizes = (reading.length.nominal_value, reading.width.nominal_value)
-    return Overlay(
-        px_per_mm=reading.edge.px_per_mm,
-        scale_centre_px=seen([box.centre_mm])[0],
-        outlines=(
-            OutlineMark(seen(reading.outline_mm), "", "stone"),
-            OutlineMark(seen(box.corners_mm), "", "other"),
-        ),
-        dimensions=tuple(
-            DimensionMark(pair[0], pair[1], f"{size:.2f} mm") for pair, size in zip(ends, sizes, strict=True)
-        ),
-        lines=(
-            f"Length {mm(reading.length)}, width {mm(reading.width)}",
-            f"{reading.naming.sentence[:1].upper()}{reading.naming.sentence[1:]}, "
-            f"length over width {reading.ratio.nominal_value:.3f}",
-            *card_line,
-        ),
+    outlines = (OutlineMark(seen(reading.outline_mm), "", "stone"), OutlineMark(seen(box.corners_mm), "", "other"))
+    dimensions = tuple(
+        DimensionMark(pair[0], pair[1], f"{size:.2f} mm") for pair, size in zip(ends, sizes, strict=True)
     )
+    return outlines, dimensions, seen([box.centre_mm])[0]

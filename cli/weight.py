@@ -60,6 +60,11 @@ def register(app: typer.Typer) -> None:
         except ValueError as refusal:
             told = str(refusal).replace("--u-stone", "--u-diameter").replace("--stone", "--diameter")
             raise ValueError(told) from None
+        if stone.inner_mm is not None:
+            raise ValueError(
+                "the weight is reckoned for round stones only: the published formula takes a round stone's diameter "
+                "and height. Weigh a stone of another shape on a carat scale"
+            )
         if stone.height_mm is None:
             raise ValueError(
                 "the weight needs the height too: --height 3.63, or --from a photo from the side. From the diameter "

@@ -21,6 +21,15 @@ CAUTIONS = (
     "These figures advise, you decide; local safety rules and a qualified setter's word come first, above all "
     "with a costly stone.",
 )
+#: For stones that aren't round. Common practice, no source.
+BY_HAND = (
+    "Cut the seat to the stone's outline by hand, with small burs and a graver: no setting bur of one diameter cuts "
+    "it. Protect the corners: nothing may press on a tip."
+)
+OPPOSITE = (
+    "Turn the rim over with pusher and burnisher, opposite places in turn: a bezel punch presses all round alike, and "
+    "here the rim is wider along the sides."
+)
 _ROUNDING_SLIP = 1e-9
 
 
@@ -97,7 +106,9 @@ class Advice:
 
 
 def choose_bur_mm(stone: Stone, rules: Rules) -> float | None:
-    """Largest setting bur at hand that is at or just under the stone; None if all are larger."""
+    """Largest setting bur at hand that is at or just under the stone; None if all are larger, or it isn't round."""
+    if stone.inner_mm is not None:
+        return None
     diameter_mm = nominal(stone.diameter_mm)
     return max((size for size in rules.sizes("bur.sizes_mm") if size <= diameter_mm + _ROUNDING_SLIP), default=None)
 
@@ -134,13 +145,14 @@ def tube_wanted(stone: Stone, tube: Tube, rules: Rules) -> TubeWanted:
         key: rules.limit(key, diameter_mm, tube.metal).value
         for key in ("rim.at_least_mm", "rim.at_most_mm", "ledge.at_least_mm")
     }
+    covered_mm, u_covered = nominal(stone.covered_mm), standard(stone.covered_mm)
     u_stone, u_outer = standard(stone.diameter_mm), standard(tube.outer_mm)
     u_bore = standard(tube.bore_mm) if tube.bore_mm is not None else u_outer
     rim_band = GUARD_FACTOR * math.hypot(u_stone, u_outer)
     return TubeWanted(
         outer_at_least_mm=diameter_mm + 2 * limits["rim.at_least_mm"] + rim_band,
         outer_at_most_mm=diameter_mm + 2 * limits["rim.at_most_mm"] - rim_band,
-        bore_at_most_mm=diameter_mm - 2 * limits["ledge.at_least_mm"] - GUARD_FACTOR * math.hypot(u_stone, u_bore),
+        bore_at_most_mm=covered_mm - 2 * limits["ledge.at_least_mm"] - GUARD_FACTOR * math.hypot(u_covered, u_bore),
     )
 
 
@@ -153,21 +165,24 @@ def advise(stone: Stone, tube: Tube, rules: Rules) -> Advice:
     diameter_mm = nominal(stone.diameter_mm)
     wanted = tube_wanted(stone, tube, rules)
     metal_above = metal_above_mm(stone, tube, rules)
-    holds = nominal(tube.outer_mm) > diameter_mm and (tube.bore_mm is None or nominal(tube.bore_mm) < diameter_mm)
+    covered_mm = nominal(stone.covered_mm)
+    holds = nominal(tube.outer_mm) > diameter_mm and (tube.bore_mm is None or nominal(tube.bore_mm) < covered_mm)
     if not holds:
         return Advice(None, None, None, metal_above, None, wanted, ())
     bur = choose_bur_mm(stone, rules)
-    punch = choose_punch_mm(tube, rules)
+    punch = choose_punch_mm(tube, rules) if stone.inner_mm is None else None
     length = cut_length_mm(stone, rules, tube.metal, closed_back=tube.closed_back)
     seat = round(nominal(girdle_thickness_mm(stone, rules, tube.metal)) + metal_above, 2)
     steps = (
         _length_step(tube, length, rules.limit(CLEARANCE[tube.closed_back], diameter_mm, tube.metal).value),
-        _bur_step(tube, bur, diameter_mm),
+        _bur_step(tube, bur, diameter_mm) if stone.inner_mm is None else BY_HAND,
         f"Sink the seat until the girdle's lower edge lies about {seat:.2f} mm below the end of the tube: "
         f"that leaves about {metal_above:.2f} mm above the girdle"
         + (" (girdle not measured, taken from the house rules)." if stone.girdle_mm is None else "."),
         f"Close it with a bezel punch of {plain_mm(punch)}, the first that goes over the tube."
         if punch is not None
+        else OPPOSITE
+        if stone.inner_mm is not None
         else "No bezel punch on the list goes over this tube: turn the rim over with pusher and burnisher.",
     )
     return Advice(bur, length, seat, metal_above, punch, wanted, steps)

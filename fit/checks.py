@@ -154,7 +154,10 @@ def run(
     if placed is not None:
         checks.append(_rim_as_placed(placed, rim, limit("rim.at_least_mm")))
     checks += _over_the_bore(stone, tube, limit("ledge.at_least_mm"))
-    if bur_mm is None:
+    if stone.inner_mm is not None:
+        # No bur cuts that seat: it follows the outline, and its wall is the rim.
+        checks.append(_judge(_WALL, rim, limit("wall.beside_seat_at_least_mm"), (on_tube, on_stone)))
+    elif bur_mm is None:
         checks.append(_skip(_WALL, "no setting bur on the list is as small as the stone"))
     else:
         bur = within(bur_mm, rules.number("bur.tolerance_mm"), "bur")
@@ -164,7 +167,9 @@ def run(
     checks += _above_the_girdle(stone, tube, rules, limit)
     checks.append(_under_the_culet(stone, tube, limit(CLEARANCE[tube.closed_back])))
     if nominal(rim) > 0:
-        checks.append(_judge(_HEAVY, rim, limit("rim.at_most_mm"), (on_tube, on_stone)))
+        on_sides = on_stone if stone.inner_mm is None else Reading("the stone", stone.inner_mm, -0.5, "outside")
+        widest = (tube.outer_mm - stone.covered_mm) / 2
+        checks.append(_judge(_HEAVY, widest, limit("rim.at_most_mm"), (on_tube, on_sides)))
     else:
         checks.append(_skip(_HEAVY, "there is no rim"))
     return tuple(checks)
@@ -212,9 +217,9 @@ def _rim_as_placed(placed: Placed, centred: Number, limit: Limit) -> Check:
 def _over_the_bore(stone: Stone, tube: Tube, ledge_limit: Limit) -> list[Check]:
     if tube.bore_mm is None:
         return [_skip(kind, "the bore or the wall of the tube is not known") for kind in (_COVERS, _LEDGE)]
-    overlap = stone.diameter_mm - tube.bore_mm
+    overlap = stone.covered_mm - tube.bore_mm
     readings = (
-        Reading("the stone", stone.diameter_mm, 1.0, "outside"),
+        Reading("the stone", stone.covered_mm, 1.0, "outside"),
         Reading("the bore", tube.bore_mm, -1.0, "bore"),
     )
     halves = tuple(Reading(r.name, r.value, r.weight / 2, r.touch) for r in readings)
@@ -288,7 +293,7 @@ _NEGATIVE = {
     "rim_at_widest": "The tube is narrower than the stone where that is widest: no rim there, too thin.",
     "covers_bore": "The bore is wider than the stone: it falls through.",
     "ledge": "The bore is wider than the stone: no ledge at all, too narrow.",
-    "wall_beside_seat": "The bur is wider than the tube: no wall would be left, too thin.",
+    "wall_beside_seat": "The seat is as wide as the tube: no wall would be left, too thin.",
     "metal_above_girdle": "The girdle would stand above the end of the tube: nothing to turn over, too little.",
     "tube_length": "The tube is shorter than the stone is high: the culet would touch the skin, too short.",
 }

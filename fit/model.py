@@ -18,12 +18,13 @@ SMALLEST_MM, LARGEST_MM = 0.1, 100.0  #: outside it is a slip of the unit or the
 
 @dataclass(frozen=True)
 class Stone:
-    """A faceted stone, seen from above as round.
+    """A faceted stone, seen from above.
 
     Parameters
     ----------
     diameter_mm : Number
-        Girdle diameter: the fitted or mean one.
+        Girdle diameter: the fitted or mean one. Of a stone that isn't round: of the smallest circle round it, so that
+        the rim is told where it is smallest.
     smallest_mm, largest_mm : Number, optional
         Smallest and largest diameter, where the stone is out of round.
     height_mm : Number, optional
@@ -36,6 +37,9 @@ class Stone:
         Girdle's upper edge to table; girdle's lower edge to culet.
     table_mm : Number, optional
         Width of the table.
+    inner_mm : Number, optional
+        Of a stone that isn't round: diameter of the largest circle inside of its outline about the middle of the one
+        round it, which is how wide a bore it covers. None for a round stone.
 
     Raises
     ------
@@ -54,6 +58,12 @@ class Stone:
     crown_height_mm: Number | None = None
     pavilion_depth_mm: Number | None = None
     table_mm: Number | None = None
+    inner_mm: Number | None = None
+
+    @property
+    def covered_mm(self) -> Number:
+        """Diameter of the bore that it just covers."""
+        return self.diameter_mm if self.inner_mm is None else self.inner_mm
 
     def __post_init__(self) -> None:
         _check_length(self.diameter_mm, "the stone's diameter")
@@ -64,6 +74,13 @@ class Stone:
         ):
             if value is not None:
                 _check_length(value, name)
+        if self.inner_mm is not None:
+            _check_length(self.inner_mm, "the circle inside of the stone")
+            if nominal(self.inner_mm) > nominal(self.diameter_mm) + 1e-9:
+                raise ValueError(
+                    f"the circle inside of the stone ({nominal(self.inner_mm):g} mm) can't be larger than the one "
+                    f"round it ({nominal(self.diameter_mm):g} mm)"
+                )
         for part, whole, name, whole_name in (
             (self.girdle_mm, self.height_mm, "the girdle's thickness", "height"),
             (self.crown_height_mm, self.height_mm, "the crown's height", "height"),

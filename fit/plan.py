@@ -133,6 +133,7 @@ def make(stone: Stone, tube: Tube, rules: Rules) -> Plan:
     ValueError
         If the stone's height or the tube's bore is not known, or the parts of the stone contradict its height.
     """
+    refuse_not_round(stone)
     if stone.height_mm is None:
         raise ValueError("a cut plan needs the stone's height, table to culet (calipers, or a photo from the side)")
     if tube.bore_mm is None:
@@ -189,12 +190,30 @@ def make(stone: Stone, tube: Tube, rules: Rules) -> Plan:
     )
 
 
+def refuse_not_round(stone: Stone) -> None:
+    """Refuse a stone that isn't round, and say what can be done.
+
+    Raises
+    ------
+    ValueError
+        It isn't round.
+    """
+    if stone.inner_mm is not None:
+        raise ValueError(
+            "a cut plan is for round stones: a seat of another shape is cut by hand, by no bur of one diameter, and "
+            "one section doesn't show it. For the tube to take use rimsight stock find, for the rim with the stone on "
+            "the tube rimsight rim --shape auto"
+        )
+
+
 def written(stone: Stone) -> str:
     """Write a stone's size as grading reports do: "6.10 - 6.14 x 4.22 mm", smallest - largest x height.
 
     The order of ISO 24016:2020; two decimals are the usual form (from memory). Without both diameters, the mean one.
     """
-    if stone.smallest_mm is not None and stone.largest_mm is not None:
+    if stone.inner_mm is not None:
+        text = f"{nominal(stone.diameter_mm):.2f} (circle round it; not round)"
+    elif stone.smallest_mm is not None and stone.largest_mm is not None:
         text = f"{nominal(stone.smallest_mm):.2f} - {nominal(stone.largest_mm):.2f}"
     else:
         text = f"{nominal(stone.diameter_mm):.2f}"

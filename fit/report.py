@@ -83,6 +83,7 @@ class FitReport:
             "height_mm": self.stone.height_mm,
             "girdle_thickness_mm": self.stone.girdle_mm,
             "pavilion_angle_deg": self.stone.pavilion_angle_deg,
+            "inner_mm": self.stone.inner_mm,
         }
         tube = {
             "outer_diameter_mm": self.tube.outer_mm,

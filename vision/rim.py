@@ -266,11 +266,17 @@ def _profile(
 
 
 def outside_stone(view: View, stone: RoundEdge, rule: HeightRule, top: float, blur: float) -> Mask:
-    """What of a map round the tube's edge lies clear of the stone, as it appears in the plane of the tube's face."""
+    """What of a map round the tube's edge lies clear of a round stone."""
     angles = np.arange(PROFILE_POINTS) * 2.0 * np.pi / PROFILE_POINTS
     normals = np.column_stack([np.cos(angles), np.sin(angles)])
-    points = stone.circle.centre + stone.circle.radius * normals
-    seen = view.to_plane(view.to_pixels(points, rule(view, points, normals)), top)
+    return outside_of(view, stone.circle.centre + stone.circle.radius * normals, normals, rule, top, blur)
+
+
+def outside_of(
+    view: View, points_mm: FloatArray, normals: FloatArray, rule: HeightRule, top: float, blur: float
+) -> Mask:
+    """What of a map round the tube's edge lies clear of an outline (N, 2), as it appears in the plane of the face."""
+    seen = view.to_plane(view.to_pixels(points_mm, rule(view, points_mm, normals)), top)
 
     def mask(polar: PolarMap) -> NDArray[np.bool_]:
         away = seen - polar.centre_mm

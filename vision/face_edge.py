@@ -16,7 +16,7 @@ from rimsight.calibration.square import Calibration
 from rimsight.vision.circle import Circle
 from rimsight.vision.outline import RoundEdge, level
 from rimsight.vision.polar import ARC_SMOOTHING_PX, PolarMap, unroll
-from rimsight.vision.ring_model import RingData, RingFit, fit_rings
+from rimsight.vision.ring_model import RingData, RingFit, fit_rings, usual
 
 FloatArray = NDArray[np.float64]
 
@@ -25,6 +25,8 @@ Mask = Callable[[PolarMap], NDArray[np.bool_]]
 
 #: Half the width of the light that is modelled, pixels, and the distance of its samples.
 REACH_PX, STEP_PX = 7.0, 0.5
+#: Share of the radii that must be seen.
+SMALLEST_SEEN = 0.5
 #: Number of radii.
 RADII = 192
 #: Widths of a chamfer that are tried, pixels, up to the widest one, millimetres.
@@ -123,7 +125,7 @@ def ring_fits(
     mask: Mask | None = None,
 ) -> list[RingFit]:
     """The best fit for every width of a chamfer, the single edge first; none where `face_edge` gives None."""
-    data = _data(image, calibration, traced, height_mm, length.mm, outer, mask)
+    data = ring_data(image, calibration, traced, height_mm, length.mm, outer, mask)
     if data is None or length.u_mm * traced.px_per_mm * float(np.hypot(*data.slant)) > LARGEST_FAR_U_PX:
         return []
     return _fits(data, traced.circle.radius * traced.px_per_mm, WIDEST_CHAMFER_MM * traced.px_per_mm)
@@ -221,7 +223,12 @@ def _fits(data: RingData, radius: float, widest_px: float) -> list[RingFit]:
     return found
 
 
-def _data(
+def typical_left(data: RingData, radius_px: float) -> float:
+    """Mean square that a single edge leaves on a usual radius."""
+    return usual(fit_rings(data, radius_px, 0.0, rounds=2).left)
+
+
+def ring_data(
     image: LightImage,
     calibration: Calibration,
     traced: RoundEdge,
@@ -229,7 +236,10 @@ def _data(
     length_mm: float,
     outer: bool,
     mask: Mask | None,
+    *,
+    smallest_seen: float = SMALLEST_SEEN,
 ) -> RingData | None:
+    """The light round a traced edge in the plane of the tube's face; None where it can't be seen."""
     view, px = calibration.view, 1.0 / traced.px_per_mm
     circle = traced.circle
     inner_mm, outer_mm = circle.radius - REACH_PX * px, circle.radius + REACH_PX * px
@@ -245,7 +255,7 @@ def _data(
     arc = 2.0 * np.pi * circle.radius * traced.px_per_mm / len(light)
     light = ndimage.gaussian_filter1d(light, ARC_SMOOTHING_PX / arc, axis=0, mode="wrap")[::2]
     seen = np.ones(light.shape, dtype=bool) if mask is None else mask(polar)[::2]
-    if np.mean(seen.sum(axis=1) > 0.6 * seen.shape[1]) < 0.5:
+    if np.mean(seen.sum(axis=1) > 0.6 * seen.shape[1]) < smallest_seen:
         return None
     camera = view.position_mm
     above = -float(camera[2]) - height_mm

@@ -71,6 +71,12 @@ class RingData:
     spread: EdgeSpread
 
 
+def usual(square: FloatArray) -> float:
+    """What is left on a usual radius, of those that count (on the others nothing is left)."""
+    counting = square[square > 0.0]
+    return max(float(np.median(counting)), 1e-14) if len(counting) else 1e-14
+
+
 @dataclass(frozen=True)
 class RingFit:
     """A model fitted to the light round an edge.
@@ -87,6 +93,10 @@ class RingFit:
         Mean square that is left on every radius.
     heights : ndarray of shape (A, 1 or 2)
         Steps of light at the tube's own edge and at the chamfer's other one.
+    offsets : ndarray of shape (A,)
+        How much further out than the circle each radius by itself would have the edge, pixels, to first order.
+    offsets_u : ndarray of shape (A,)
+        Standard uncertainty of that by what is left; infinite where a radius doesn't show the edge.
     """
 
     radius: float
@@ -96,6 +106,8 @@ class RingFit:
     blur_share: float
     left: FloatArray
     heights: FloatArray
+    offsets: FloatArray
+    offsets_u: FloatArray
 
 
 class _Steps:
@@ -164,14 +176,61 @@ def fit_rings(
                     break
             else:
                 damping *= 8.0
-        square = _mean_square(data, left)
+        square = mean_square(data, left)
         typical = max(float(np.median(square)), 1e-14)
         if turn < rounds - 1:
             weights = typical / (square + typical)
-    return RingFit(float(q[0]), float(q[1]), float(q[2]), gap, float(np.exp(q[3])), square, heights)
+    return fitted(data, q, gap, left, heights, slopes)
 
 
-def _mean_square(data: RingData, left: FloatArray) -> FloatArray:
+def left_over(data: RingData, q: FloatArray, gap: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """What a model leaves.
+
+    Parameters
+    ----------
+    data : RingData
+        The light.
+    q : ndarray of shape (4,)
+        Radius and centre of the tube's own edge less the map's centre, pixels, and the logarithm of its blur over the
+        square's.
+    gap : float
+        Width of the chamfer, pixels; 0 for a single edge.
+
+    Returns
+    -------
+    left : ndarray of shape (A, N)
+        Light less the model's.
+    heights : ndarray of shape (A, 1 or 2)
+        The steps of light.
+    slopes : ndarray of shape (A, N, 4)
+        Derivative of what is left by `q`.
+    """
+    return _solve(data, _Steps(data.spread, float(np.exp(q[3]))), q, gap)
+
+
+def fitted(
+    data: RingData, q: FloatArray, gap: float, left: FloatArray, heights: FloatArray, slopes: FloatArray
+) -> RingFit:
+    """The fit that parameters and what they leave are; see `left_over`."""
+    square = mean_square(data, left)
+    offsets, offsets_u = _offsets(left, slopes[..., 0], square)
+    return RingFit(
+        float(q[0]), float(q[1]), float(q[2]), gap, float(np.exp(q[3])), square, heights, offsets, offsets_u
+    )
+
+
+def _offsets(left: FloatArray, slopes: FloatArray, square: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Where each radius by itself would have the edge, less the circle's, and how surely; pixels."""
+    telling = np.sum(slopes**2, axis=1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        offsets = -np.sum(left * slopes, axis=1) / telling
+        u = np.sqrt(square / telling)
+    shown = np.isfinite(offsets) & np.isfinite(u)
+    return np.where(shown, offsets, 0.0), np.where(shown, u, np.inf)
+
+
+def mean_square(data: RingData, left: FloatArray) -> FloatArray:
+    """Mean square (A,) of what is left (A, N) on the samples of each radius that count."""
     return np.asarray(np.sum(left**2, axis=1) / np.maximum(data.seen.sum(axis=1), 1))
 
 

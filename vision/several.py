@@ -259,7 +259,7 @@ def _seen(name: str, own: OwnEdge) -> SeenCircle:
         edge.points_px,
         edge.circle.weights,
         own.outside_mm,
-        max(edge.scatter_px, 0.05) * float(shared),
+        max(edge.scatter_px if own.scatter_px is None else own.scatter_px, 0.05) * float(shared),
         own.u_centre_mm,
         own.u_mm * (1.0 - COMMON_SHARE[name]) ** 0.5,
     )

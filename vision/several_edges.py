@@ -84,12 +84,15 @@ class OwnEdge:
         Standard uncertainty of the radius by how well the edge can be located.
     u_centre_mm : float
         The same of each coordinate of the centre.
+    scatter_px : float or None
+        Scatter of the points about the circle they should lie on; default that of the edge's own circle.
     """
 
     edge: RoundEdge
     outside_mm: float
     u_mm: float
     u_centre_mm: float
+    scatter_px: float | None = None
 
 
 Edges = dict[str, OwnEdge]

@@ -49,6 +49,8 @@ SEATED_SCORE = 0.2
 #: Standard uncertainty of a coordinate of the centre of a tube's edge beside a stone, pixels: 0.38 on the odd ones of
 #: 13 rendered pairs, 0.36 on the even ones.
 CENTRE_U_PX = 0.38
+#: What scatter over the share of the round that shows costs there: shadow and reflection of the stone fall on one side.
+CENTRE_SHARE = 0.75
 #: Standard uncertainty of a coordinate of the girdle's centre over that of its radius: what pulls an edge outwards on
 #: one side shifts the centre as much as it widens the circle.
 CENTRE_OVER_RADIUS = 1.0
@@ -184,7 +186,7 @@ def seated(
     masks = [
         _mask(shot, edge, rule, top_mm) for shot, edge in zip(shots, ring.edges, strict=True)
     ]
-    end = with_faces(shots, outer, None, top_mm, masks, CENTRE_U_PX)
+    end = with_faces(shots, outer, None, top_mm, masks, CENTRE_U_PX, CENTRE_SHARE)
     own = tuple(
         None if edge is None else _stone_edge(shot, edge) for shot, edge in zip(shots, ring.edges, strict=True)
     )

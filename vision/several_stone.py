@@ -17,6 +17,7 @@ from rimsight.vision.reading import edge_u_px
 from rimsight.vision.several_edges import Edges, Known, OwnEdge, Shot
 from rimsight.vision.several_rim import CENTRE_OVER_RADIUS, girdle_rule
 from rimsight.vision.several_rings import LevelRing, level_rings, lifted, measured, met
+from rimsight.vision.shadow_ramp import without_ramp
 from rimsight.vision.stone import OutlineUnclear, is_rival
 
 FloatArray = NDArray[np.float64]
@@ -141,14 +142,16 @@ def _measured(shots: Sequence[Shot], ring: LevelRing, height_mm: float, rival_ga
     if own is None:
         return None
     edges: tuple[Edges, ...] = tuple(
-        {} if edge is None else {"stone": _own(shot, edge, rival_gap_px)}
+        {} if edge is None else {"stone": _own(shot, edge, height_mm, rival_gap_px)}
         for shot, edge in zip(shots, own.edges, strict=True)
     )
     return Girdle(edges, height_mm, own, rival_gap_px)
 
 
-def _own(shot: Shot, edge: RoundEdge, rival_gap_px: float) -> OwnEdge:
+def _own(shot: Shot, edge: RoundEdge, height_mm: float, rival_gap_px: float) -> OwnEdge:
     blur = max(shot.calibration.blur_px, 0.5)
+    if edge.colour == 0.0:
+        edge = without_ramp(shot.image, shot.calibration.view, edge, height_mm, blur)
     u_mm = TOGETHER * edge_u_px(edge, blur, rival_gap_px=rival_gap_px) / edge.px_per_mm
     # Blur pulls a curved edge inwards by sigma^2 / (2 R) (Mendonca et al.; checked numerically).
     outside = blur**2 / (2.0 * edge.circle.radius * edge.px_per_mm**2)

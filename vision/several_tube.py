@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from rimsight.calibration.errors import PhotoError
 from rimsight.calibration.height import TUBE_LENGTH_MM, Height
-from rimsight.vision.face_edge import WEAK_MERIT, FaceEdge, Mask
+from rimsight.vision.face_edge import WEAK_MERIT, Mask
 from rimsight.vision.outline import RoundEdge, level
 from rimsight.vision.reading import (
     COLOUR_U_PX,
@@ -20,7 +20,7 @@ from rimsight.vision.reading import (
     metal_edge_u_mm,
 )
 from rimsight.vision.several_edges import Edges, Known, OwnEdge, Shot, other_places, other_sizes
-from rimsight.vision.several_face import common_faces
+from rimsight.vision.several_face import common_face
 from rimsight.vision.several_rings import LevelRing, Matched, level_rings, lifted, matched, meeting_height
 from rimsight.vision.stone import OutlineUnclear
 from rimsight.vision.tube_edges import (
@@ -55,6 +55,12 @@ DISAGREEING_PX = 1.0
 #: Standard uncertainty of a coordinate of the centre of a tube's edge, pixels; and what scatter above
 #: `STEADY_SCATTER_PX` and merit below `WEAK_MERIT` add.
 CENTRE_U_PX, UNSTEADY_CENTRE, WEAK_CENTRE = 0.2, 1.0, 1.0
+#: The same where the ring model was fitted to all photographs: of a steady edge, and what scatter over the share of the
+#: round that shows the edge costs.
+STEADY_CENTRE_U_PX, CENTRE_SHARE = 0.1, 0.5
+#: An outer edge that shows on less of its round than this in every photograph is refused: of the rendered pairs two lie
+#: below (0.24 and 0.21), whose edges were up to 0.1 mm wrong; the others show 0.39 and more.
+SMALLEST_SHOWN = 0.3
 #: How far a tube's rings may lie from each other's centres, as a share of the radius.
 ECCENTRIC_SHARE = 0.1
 
@@ -132,6 +138,7 @@ def with_faces(
     height_mm: float,
     masks: Sequence[Mask | None] | None = None,
     u_centre_px: float = CENTRE_U_PX,
+    centre_share: float = CENTRE_SHARE,
 ) -> TubeEnd:
     """Tell the edges from their chamfers' at a height of the face."""
     length = Height(height_mm, 0.0, "solved from several photos")
@@ -145,21 +152,27 @@ def with_faces(
             None if edge is None else _raised(shot, edge, height_mm)
             for shot, edge in zip(shots, ring.edges, strict=True)
         )
-        faces = common_faces(shots, traced_edges, height_mm, length, outer=name == "outer", masks=masks)
-        for own, traced, face in zip(edges, traced_edges, faces, strict=True):
+        face = common_face(shots, traced_edges, height_mm, length, outer=name == "outer", masks=masks)
+        if face is not None and name == "outer" and face.shown < SMALLEST_SHOWN:
+            raise _hidden(face.shown)
+        for k, (own, traced) in enumerate(zip(edges, traced_edges, strict=True)):
             if traced is None:
                 continue
-            edge = traced if face is None else face.edge
-            u_mm = metal_edge_u_mm(edge, face, chamfer_u_mm=chamfer_u)
-            own[name] = OwnEdge(edge, 0.0, u_mm, _u_centre_mm(edge, face, u_centre_px))
-        seen = [face.gap_mm for face in faces if face is not None]
-        gaps[name] = float(np.mean(seen)) if seen else 0.0
+            told = None if face is None else face.in_photo(k)
+            edge = traced if told is None else told.edge
+            u_mm = metal_edge_u_mm(edge, told, chamfer_u_mm=chamfer_u)
+            scatter = None if told is None or face is None else face.scatter_px[k]
+            u_centre_mm = _u_centre_mm(edge, u_centre_px)
+            if face is not None and told is not None:
+                u_centre_mm = float(np.hypot(STEADY_CENTRE_U_PX, centre_share * face.unsteady_px(k))) / edge.px_per_mm
+            own[name] = OwnEdge(edge, 0.0, u_mm, u_centre_mm, scatter)
+        gaps[name] = 0.0 if face is None else face.gap_mm
     return TubeEnd(edges, height_mm, gaps, (outer, bore))
 
 
-def _u_centre_mm(edge: RoundEdge, face: FaceEdge | None, u_px: float) -> float:
-    """Standard uncertainty of a coordinate of the centre: a chamfer's two edges have the same one."""
-    unsteady = UNSTEADY_CENTRE * max(edge.scatter_px - STEADY_SCATTER_PX, 0.0) if face is None else 0.0
+def _u_centre_mm(edge: RoundEdge, u_px: float) -> float:
+    """Standard uncertainty of a coordinate of the centre of an edge that was traced only."""
+    unsteady = UNSTEADY_CENTRE * max(edge.scatter_px - STEADY_SCATTER_PX, 0.0)
     weak = WEAK_CENTRE * max(WEAK_MERIT - edge.merit, 0.0)
     return float(np.sqrt(u_px**2 + unsteady**2 + weak**2 + (COLOUR_U_PX * edge.colour) ** 2)) / edge.px_per_mm
 
@@ -303,6 +316,14 @@ def disagreement(shots: Sequence[Shot], found: Sequence[Matched]) -> PhotoError 
     if uneven > best.apart_mm:
         return other_sizes("tube", [2.0 * radius for radius in best.radii_mm])
     return other_places("tube", 2.0 * best.apart_mm)
+
+
+def _hidden(shown: float) -> PhotoError:
+    return OutlineUnclear(
+        f"the tube's outer edge shows clearly on {100.0 * shown:.0f} % of its round, even in the photo that shows most",
+        f"{100.0 * SMALLEST_SHOWN:.0f} % in one photo at least",
+        "photograph one from straight above, and turn the light so that the tube's edge stands out from the paper",
+    )
 
 
 def _no_outer() -> PhotoError:

@@ -140,9 +140,10 @@ def fit_fixed(data: RingData, q: FloatArray) -> FloatArray:
 
 def test_a_second_step_much_fainter_than_the_first_is_not_believed() -> None:
     left = np.full(192, 1.0)
-    single = RingFit(40.0, 0.0, 0.0, 0.0, 1.0, 3.0 * left, np.full((192, 1), 0.5))
-    faint = RingFit(42.0, 0.0, 0.0, 2.0, 1.0, left, np.tile([0.05, 0.5], (192, 1)))
-    strong = RingFit(41.0, 0.0, 0.0, 1.0, 1.0, left, np.tile([0.3, 0.5], (192, 1)))
+    own = np.zeros(192), np.full(192, np.inf)
+    single = RingFit(40.0, 0.0, 0.0, 0.0, 1.0, 3.0 * left, np.full((192, 1), 0.5), *own)
+    faint = RingFit(42.0, 0.0, 0.0, 2.0, 1.0, left, np.tile([0.05, 0.5], (192, 1)), *own)
+    strong = RingFit(41.0, 0.0, 0.0, 1.0, 1.0, left, np.tile([0.3, 0.5], (192, 1)), *own)
     assert choose([single, faint], outer=True)[0] is single
     assert choose([single, faint, strong], outer=True)[0] is strong
 

@@ -12,9 +12,9 @@ from rimsight.calibration.height import GirdleHeights
 from rimsight.calibration.pixels import LightImage
 from rimsight.vision.fields import colour_crests, edge_field, novelty, outermost, roughness, shifted_mean
 from rimsight.vision.outline import RoundEdge, level, measure_edge, measure_edges, ring_circle, wall
-from rimsight.vision.polar import PolarMap, unroll
+from rimsight.vision.polar import ARC_SMOOTHING_PX, PolarMap, unroll
 from rimsight.vision.rings import best_ring, strongest_rings
-from rimsight.vision.tube_edges import COLOURED
+from rimsight.vision.tube_edges import COLOURED, FAINT_ARC_PX
 
 FloatArray = NDArray[np.float64]
 
@@ -32,8 +32,10 @@ SMALLEST_COVERAGE_DEG = 190.0
 LARGEST_RIM_MM = 1.0
 #: A faint outer edge shows over this much of the round, this closely, at least this well.
 FAINT_COVERAGE_DEG = 220.0
-FAINT_SCATTER_PX = 0.5
+FAINT_SCATTER_PX = 0.6
 FAINT_MERIT = 0.35
+#: How far the light is smoothed along the arc in search of it, pixels, one after the other.
+FAINT_ARCS_PX = (ARC_SMOOTHING_PX, FAINT_ARC_PX, 14.0)
 #: Another edge makes the reading doubtful from this share of its merit on, when it lies this near, pixels.
 #: Further out a lesser one does: a ring of facets may show more sharply than the girdle round it.
 RIVAL_SHARE, OUTER_RIVAL_SHARE = 0.6, 0.42
@@ -207,10 +209,12 @@ def faint_outer_edge(
     blur_px: float,
     *,
     reach_mm: float = LARGEST_RIM_MM,
+    from_mm: float = 0.0,
 ) -> RoundEdge | None:
     """Look for a faint edge of a tube round an edge that looks like a stone's or a bore's.
 
-    A silver rim on white paper hardly stands out, while the stone or the dark bore inside of it does.
+    A silver rim on white paper hardly stands out, while the stone or the dark bore inside of it does. Metal is the same
+    along its edge, so the light is smoothed further and further along the arc until a ring shows.
 
     Parameters
     ----------
@@ -222,14 +226,32 @@ def faint_outer_edge(
         Height of the tube's end.
     blur_px : float
         Blur, pixels.
-    reach_mm : float
-        How far outside to look.
+    reach_mm, from_mm : float
+        How far outside to look, and from where.
     """
+    for arc_px in FAINT_ARCS_PX:
+        found = _faint_ring(image, view, inner, height_mm, blur_px, reach_mm, from_mm, arc_px)
+        if found is not None:
+            return found
+    return None
+
+
+def _faint_ring(
+    image: LightImage,
+    view: View,
+    inner: RoundEdge,
+    height_mm: float,
+    blur_px: float,
+    reach_mm: float,
+    from_mm: float,
+    arc_px: float,
+) -> RoundEdge | None:
     px = 1.0 / inner.px_per_mm
     radius = inner.circle.radius
     farthest = radius + reach_mm
-    polar = unroll(image, view, inner.circle.centre, height_mm, radius, farthest + 14.0 * px, angles=360)
-    near = (polar.radii_mm > radius + (1.0 + 1.2 * blur_px) * px) & (polar.radii_mm < farthest)
+    polar = unroll(image, view, inner.circle.centre, height_mm, radius, farthest + 14.0 * px, angles=360, arc_px=arc_px)
+    nearest = radius + max((1.0 + 1.2 * blur_px) * px, from_mm)
+    near = (polar.radii_mm > nearest) & (polar.radii_mm < farthest)
     best: RoundEdge | None = None
     for crests in (edge_field(polar, blur_px).crests, colour_crests(polar, blur_px)):
         field = np.where(near[None, :], crests, 0.0)
@@ -238,7 +260,7 @@ def faint_outer_edge(
         ):
             own, size = ring_circle(inner.circle.centre, ring)
             try:
-                edge = measure_edge(image, view, own, size, level(height_mm), height_mm, blur_px)
+                edge = measure_edge(image, view, own, size, level(height_mm), height_mm, blur_px, arc_px=arc_px)
             except ValueError:
                 continue
             seen = edge.coverage_deg >= FAINT_COVERAGE_DEG and edge.scatter_px <= FAINT_SCATTER_PX

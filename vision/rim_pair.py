@@ -44,6 +44,8 @@ SMALLEST_TUBE_MERIT, TAKEN_TUBE_MERIT = 0.25, 0.5
 SHIFTED_MERIT, SHIFTED_SIZE_PX, SHIFTED_FROM_PX = 0.35, 2.5, 3.0
 #: So many edges beside the first are tried, and a faint one: each costs a search for a girdle.
 MOST_OTHERS = 2
+#: A tube's edge that only a search for faint ones found may be another ring, so far away in radius, pixels.
+FAINT_GAP_PX = 3.0
 #: Another pair makes the reading doubtful from this share of the best one's score on.
 RIVAL_SHARE = 0.6
 
@@ -157,9 +159,12 @@ def choose_pair(
         for pair, score in zip(pairs, scores, strict=True)
         if pair is not chosen and pair.found is not None and score > RIVAL_SHARE * scores[leading]
     ]
+    gaps = [_gap_px(pair.tube, chosen.tube) for pair in rivals]
+    if chosen.tube is faint:
+        gaps.append(FAINT_GAP_PX)
     return replace(
         chosen,
-        tube_gap_px=max((_gap_px(pair.tube, chosen.tube) for pair in rivals), default=0.0),
+        tube_gap_px=max(gaps, default=0.0),
         stone_gap_px=max((_gap_px(pair.found.edge, chosen.found.edge) for pair in rivals if pair.found), default=0.0),
         tube_shift_px=_shift_px(chosen.tube, edges),
     )

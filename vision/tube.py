@@ -27,7 +27,16 @@ from rimsight.vision.reading import (
 )
 from rimsight.vision.rim_edges import faint_outer_edge
 from rimsight.vision.stone import OutlineUnclear, refuse_unclear
-from rimsight.vision.tube_edges import RIVAL_SHARE, SMALLEST_BORE_MERIT, Scored, bore_edges, find_outer
+from rimsight.vision.tube_edges import (
+    LARGEST_BORE_OFFSET,
+    RIVAL_SHARE,
+    SMALLEST_BORE_MERIT,
+    THINNEST_WALL_MM,
+    Scored,
+    bore_edges,
+    find_outer,
+    lone_edge,
+)
 
 #: Thickest wall that is looked for round a bore, millimetres.
 LARGEST_WALL_MM = 1.5
@@ -111,15 +120,15 @@ def read_tube(
     refuse_unclear(outer_edge, "tube")
     bores = bore_edges(image, view, outer_edge, edges, height, blur)
     bore_edge = bores[0].edge if bores and bores[0].merit >= SMALLEST_BORE_MERIT else None
-    # A ring without a bore inside may be the bore itself, its tube as light as the paper: a wrong outside diameter said
-    # with confidence would be worse than none.
-    if bore_edge is None and faint_outer_edge(image, view, outer_edge, height, blur, reach_mm=LARGEST_WALL_MM):
-        raise OutlineUnclear(
-            f"one ring shows well ({outer_edge.diameter_mm:.2f} mm), and it can't be told whether it is the tube's "
-            f"outside or its bore",
-            "both edges of the tube's end standing out",
-            "turn the light, or put a darker paper under the tube, inside the frame",
+    if bore_edge is None:
+        # A ring without a bore inside may be the bore itself, its tube as light as the paper.
+        lone = lone_edge(edges, picked)
+        faint = faint_outer_edge(
+            image, view, lone.edge, height, blur, reach_mm=LARGEST_WALL_MM, from_mm=THINNEST_WALL_MM
         )
+        if faint is not None:
+            refuse_apart(lone.edge, faint)
+            outer_edge, bore_edge, bores = faint, lone.edge, [lone]
     own_outer = face_edge(image, calibration, outer_edge, height, length, outer=True)
     own_bore = face_edge(image, calibration, bore_edge, height, length, outer=False) if bore_edge else None
     outer_gap, bore_gap = (own.gap_mm if own is not None else 0.0 for own in (own_outer, own_bore))
@@ -176,6 +185,24 @@ def read_tube(
         outer, bore, mouth, wall, wall - offset, wall + offset, offset, direction, outer_edge, bore_edge, influences,
         tuple(notes),
     )
+
+
+def refuse_apart(ring: RoundEdge, faint: RoundEdge) -> None:
+    """Refuse a faint ring round a clear one that can't be the outside of the tube whose bore the clear one is.
+
+    Raises
+    ------
+    OutlineUnclear
+        The two don't lie round one centre. A wrong outside diameter said with confidence would be worse than none.
+    """
+    apart = float(np.hypot(*(faint.circle.centre - ring.circle.centre)))
+    if apart > LARGEST_BORE_OFFSET * faint.circle.radius + 1.0 / faint.px_per_mm:
+        raise OutlineUnclear(
+            f"one ring shows well ({ring.diameter_mm:.2f} mm), and it can't be told whether it is the tube's "
+            f"outside or its bore",
+            "both edges of the tube's end standing out",
+            "turn the light, or put a darker paper under the tube, inside the frame",
+        )
 
 
 def _edge_terms(

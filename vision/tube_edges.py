@@ -36,6 +36,15 @@ COLOURED = 0.3
 BLEEDING_PX = 4.0
 #: The face's own edge shows at least this much better than a ring that takes in the wall's foot.
 UPPER_SHARE = 1.25
+#: One ring is the far end of another's wall (the foot, the bore's lower end) when it lies this near to where that would
+#: be seen, pixels, and that isn't nearly the place of the ring itself: on 119 rendered tubes six of six such were, and
+#: their own edges, fainter, the true ones. The edge must show at least this much as well as its far end.
+FAR_END_PX = 2.0
+FAR_END_SUPPORT, FAR_END_OUTER_SHARE, FAR_END_BORE_SHARE = 0.15, 0.5, 0.3
+#: A ring that is smaller than another by less than this, millimetres, and concentric with it may be its chamfer's.
+WIDEST_CHAMFER_MM = 0.15
+#: A ring just inside an outer edge is the tube's own edge rather than that one from this many times its merit on.
+OUTER_SHARE = 1.5
 #: An edge smaller than this share of what is seen from afar is the bore's: the outer one does not show.
 SMALLEST_OUTER_SHARE = 0.75
 #: Where no edge stands out of the noise the light is smoothed this far along the arc instead, pixels: a metal face is
@@ -119,8 +128,8 @@ def face_edges(
     """
     centre = np.asarray(centre_mm, dtype=np.float64)
     px = 1.0 / view.px_per_mm((float(centre[0]), float(centre[1])), height_mm)
-    largest = 1.35 * radius_mm + 0.5 + 12.0 * px
-    polar = unroll(image, view, centre, height_mm, 0.12 * radius_mm, largest, angles=360, arc_px=arc_px)
+    reach = _reach_mm(radius_mm, px)
+    polar = unroll(image, view, centre, height_mm, 0.12 * radius_mm, reach, angles=360, arc_px=arc_px)
     field = edge_field(polar, blur_px)
     shift = 0.35 * radius_mm + 0.2
     scored: list[Scored] = []
@@ -131,6 +140,10 @@ def face_edges(
             _add(scored, image, view, own, radius, height_mm, blur_px, px, field.noise, arc_px)
     scored.sort(key=lambda item: -item.merit)
     return scored
+
+
+def _reach_mm(radius_mm: float, px: float) -> float:
+    return 1.35 * radius_mm + 0.5 + 12.0 * px
 
 
 def pick_outer(edges: list[Scored], view: View, height_mm: float) -> Scored | None:
@@ -172,7 +185,37 @@ def pick_outer(edges: list[Scored], view: View, height_mm: float) -> Scored | No
         if near:
             return max(near, key=lambda item: item.merit)
     upper = [item for item in good if _is_foot(outermost, item, view, height_mm)]
-    return max(upper, key=lambda item: item.edge.circle.radius) if upper else outermost
+    if upper:
+        return max(upper, key=lambda item: item.edge.circle.radius)
+    own = [
+        item
+        for item in edges
+        if item.edge.scatter_px <= OUTER_SCATTER_PX
+        and _is_far_end(outermost, item, view, height_mm, FAR_END_OUTER_SHARE)
+    ]
+    return max(own, key=lambda item: item.merit) if own else outermost
+
+
+def _is_far_end(ring: Scored, other: Scored, view: View, height_mm: float, share: float) -> bool:
+    """Whether a ring is the far end of another one's wall, at the card, as it is seen in the face's plane.
+
+    Place and size of the far end follow from the edge and the camera: three figures that agree by chance only rarely.
+    """
+    edge = other.edge
+    if other is ring or other.merit < share * ring.merit:
+        return False
+    if edge.support < FAR_END_SUPPORT or edge.coverage_deg < OUTER_COVERAGE_DEG:
+        return False
+    px = 1.0 / ring.edge.px_per_mm
+    camera = view.position_mm
+    above = -float(camera[2])
+    shrink = (above - height_mm) / above
+    place = camera[:2] + shrink * (edge.circle.centre - camera[:2])
+    shift = float(np.hypot(*(place - edge.circle.centre)))
+    if shift < FAR_END_PX * px and (1.0 - shrink) * edge.circle.radius < WIDEST_CHAMFER_MM:
+        return False
+    near = abs(ring.edge.circle.radius - shrink * edge.circle.radius) < FAR_END_PX * px
+    return bool(near and np.hypot(*(ring.edge.circle.centre - place)) < FAR_END_PX * px)
 
 
 def _is_foot(ring: Scored, other: Scored, view: View, height_mm: float) -> bool:
@@ -199,32 +242,53 @@ def _is_foot(ring: Scored, other: Scored, view: View, height_mm: float) -> bool:
     return bool(reaches and px < along < strip + 2.0 * px and across < sideways)
 
 
+def lone_edge(edges: list[Scored], outer: Scored) -> Scored:
+    """The outside where no bore was found, or a clearer ring inside of it, nearer than a tube's bore can be."""
+    near = [
+        item
+        for item in edges
+        if outer.edge.circle.radius - THINNEST_WALL_MM < item.edge.circle.radius < outer.edge.circle.radius
+        and item.merit >= OUTER_SHARE * outer.merit
+        and item.edge.coverage_deg >= OUTER_COVERAGE_DEG
+    ]
+    return max(near, key=lambda item: item.merit) if near else outer
+
+
 def bore_edges(
     image: LightImage, view: View, outer: RoundEdge, edges: list[Scored], height_mm: float, blur_px: float
 ) -> list[Scored]:
     """Candidate edges for the bore, best first: rings well inside the outer diameter.
 
-    Where none is convincing the light is smoothed further along the arc, and colour is looked at as well.
+    Where none is convincing the light is smoothed further along the arc, and colour is looked at as well. The bore's
+    far end is left out where the bore's own edge shows too.
     """
     circle = outer.circle
     px = 1.0 / outer.px_per_mm
     scored = [item for item in edges if _inside(item.edge, circle.centre, circle.radius)]
-    reach = circle.radius + 4.0 * px
     shift = min(0.3 * circle.radius, 0.5 * (circle.radius - 0.1))
     for arc in (ARC_SMOOTHING_PX, FAINT_ARC_PX):
-        polar = unroll(image, view, circle.centre, height_mm, 0.1 * circle.radius, reach, angles=360, arc_px=arc)
         faint = arc > ARC_SMOOTHING_PX
-        noise = None if faint else outer.noise
-        crests = colour_crests(polar, blur_px) if faint else edge_field(polar, blur_px, noise=noise).crests
-        crests = np.where(polar.radii_mm[None, :] < circle.radius - THINNEST_WALL_MM, crests, 0.0)
-        for ring in strongest_rings(crests, polar, largest_shift_mm=shift, smallest_support=0.2, most=4):
-            own, radius = ring_circle(circle.centre, ring)
-            _add(scored, image, view, own, radius, height_mm, blur_px, px, noise, arc)
+        # The noise of smoothed light is that of the paper outside.
+        reach = _reach_mm(circle.radius, px) if faint else circle.radius + 4.0 * px
+        polar = unroll(image, view, circle.centre, height_mm, 0.1 * circle.radius, reach, angles=360, arc_px=arc)
+        field = edge_field(polar, blur_px, noise=None if faint else outer.noise)
+        noise, fields = field.noise, [field.crests]
+        if faint:
+            fields.append(colour_crests(polar, blur_px))
+        for crests in fields:
+            crests = np.where(polar.radii_mm[None, :] < circle.radius - THINNEST_WALL_MM, crests, 0.0)
+            for ring in strongest_rings(crests, polar, largest_shift_mm=shift, smallest_support=0.2, most=4):
+                own, radius = ring_circle(circle.centre, ring)
+                _add(scored, image, view, own, radius, height_mm, blur_px, px, noise, arc)
         scored = [item for item in scored if _inside(item.edge, circle.centre, circle.radius)]
         scored.sort(key=lambda item: -item.merit)
         if scored and scored[0].merit >= SMALLEST_BORE_MERIT:
             break
-    return scored
+    return [
+        item
+        for item in scored
+        if not any(_is_far_end(item, other, view, height_mm, FAR_END_BORE_SHARE) for other in scored)
+    ]
 
 
 def _inside(edge: RoundEdge, centre: FloatArray, radius: float) -> bool:

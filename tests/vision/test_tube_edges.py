@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 
-from rimsight.vision.tube_edges import bore_edges, face_edges, find_outer, pick_outer
+from rimsight.calibration.camera import View
+from rimsight.vision.circle import Circle
+from rimsight.vision.outline import RoundEdge, level
+from rimsight.vision.tube_edges import Scored, bore_edges, face_edges, find_outer, pick_outer
 from tests.synthetic import Disc, Scene, look, photograph
 
 VIEW = look(f_px=3200.0, size=(1600, 1200))
@@ -46,3 +50,53 @@ def test_a_bore_lies_in_the_middle_and_is_no_speck(inside: Disc, radius: float |
         assert clear == []
     else:
         assert clear[0] == pytest.approx(radius, abs=0.1 / PX_PER_MM)
+
+
+LENGTH_MM = 7.0
+
+
+def raised(radius: float, height_mm: float, light: float, bore: float = 0.0) -> Disc:
+    """A level disc or ring above the card."""
+    return Disc(2.5, -1.2, radius, light=light, height_mm=height_mm, bore_radius_mm=bore)
+
+
+def test_the_bores_far_end_is_not_its_edge() -> None:
+    """The lower end shows sharply against the paper under it; the edge, metal against metal, is the fainter one."""
+    view = look(f_px=3200.0, size=(1600, 1200), tilt_deg=3.5, azimuth_deg=40.0)
+    inner_wall, lower_end = raised(3.3, LENGTH_MM, 0.39), raised(3.2, 0.0, 0.85)
+    things = (inner_wall, lower_end, raised(4.0, LENGTH_MM, 0.42, bore=3.2))
+    image = photograph(view, Scene(things=things, noise=0.016))
+    edges, picked = find_outer(image, view, CENTRE, 4.0, LENGTH_MM, BLUR_PX)
+    assert picked is not None
+    found = bore_edges(image, view, picked.edge, edges, LENGTH_MM, BLUR_PX)
+    assert found[0].edge.circle.radius == pytest.approx(3.2, abs=0.5 / PX_PER_MM)
+
+
+def ring(view: View, x_mm: float, y_mm: float, radius_mm: float, support: float) -> Scored:
+    """A ring seen all round, with a scatter of 0.5 px."""
+    scale = view.px_per_mm((x_mm, y_mm), LENGTH_MM)
+    scatter = np.where(np.arange(360) % 2, 0.5, -0.5) / scale
+    circle = Circle(x_mm, y_mm, radius_mm, np.eye(3), scatter, np.ones(360))
+    nothing = np.zeros(360)
+    edge = RoundEdge(
+        np.zeros((360, 2)), nothing, circle, level(LENGTH_MM), scale, 360.0, support, nothing, 0.01
+    )
+    return Scored(edge.merit, edge)
+
+
+@pytest.mark.parametrize(("off_px", "taken"), [(0.0, True), (6.0, False)])
+def test_the_walls_foot_is_not_the_outside(off_px: float, taken: bool) -> None:
+    """A ring where a fainter one's foot would be seen gives way to that one; a few pixels beside it does not.
+
+    Where the foot is seen follows from OpenCV's projection of a circle on the card.
+    """
+    view = look(f_px=3200.0, size=(1600, 1200), tilt_deg=9.0, azimuth_deg=40.0)
+    angles = np.linspace(0.0, 2.0 * np.pi, 90, endpoint=False)
+    foot = np.column_stack([2.5 + 4.0 * np.cos(angles), -1.2 + 4.0 * np.sin(angles), np.zeros(90)])
+    camera, zero = view.camera, np.zeros(5)
+    matrix = np.array([[camera.f_px, 0.0, camera.cx_px], [0.0, camera.f_px, camera.cy_px], [0.0, 0.0, 1.0]])
+    seen_px, _ = cv2.projectPoints(foot, np.array(view.rvec), np.array(view.t_mm), matrix, zero)
+    (x, y), radius = cv2.minEnclosingCircle(view.to_plane(seen_px.reshape(-1, 2), LENGTH_MM).astype(np.float32))
+    own = ring(view, 2.5, -1.2, 4.0, 0.2)
+    lower = ring(view, x + off_px * own.edge.px_per_mm**-1, y, radius, 0.3)
+    assert pick_outer([lower, own], view, LENGTH_MM) is (own if taken else lower)

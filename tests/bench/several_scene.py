@@ -109,6 +109,8 @@ def judge_scene(task: tuple[str, list[Path], Path | None]) -> SceneOutcome:
     task : (str, list of Path, Path or None)
         Name, truth files of the views, and the configuration folder that holds the camera's profile, if there is one.
     """
+    from rimsight.calibration.errors import PhotoError
+
     name, paths, home = task
     warnings.simplefilter("ignore", RuntimeWarning)
     truths = [json.loads(path.read_text()) for path in paths]
@@ -135,7 +137,10 @@ def judge_scene(task: tuple[str, list[Path], Path | None]) -> SceneOutcome:
     if home is not None:
         os.environ["RIMSIGHT_HOME"] = str(home)
         _several(outcome, TWO_PROFILE, truths[0], photos, lines)
-    _geometry(outcome, truths, photos, lines, profile=home is not None)
+    try:
+        _geometry(outcome, truths, photos, lines, profile=home is not None)
+    except PhotoError as error:  # a square that no photograph can be read by
+        outcome.refused[GEOMETRY] = error.kind
     return outcome
 
 

@@ -7,7 +7,7 @@ import numpy as np
 from rimsight.calibration.camera import View
 from rimsight.calibration.pixels import LightImage
 from rimsight.vision.outline import RoundEdge
-from rimsight.vision.shape_evidence import colour_likeness, surroundings
+from rimsight.vision.shape_likeness import colour_likeness, surroundings
 from rimsight.vision.stone import NotRound
 
 #: The surroundings end at this many radii; what lies beyond the first of the others and within the second is looked at.
@@ -55,4 +55,4 @@ def own_colour_beyond(image: LightImage, view: View, edge: RoundEdge, blur_px: f
     if likeness is None:
         return 0.0
     ring = around.within(BEYOND[1] / ROUND) & ~around.within(BEYOND[0] / ROUND)
-    return float(np.mean(likeness[ring] > OWN)) if ring.any() else 0.0
+    return float(np.mean(likeness.plane[ring] > OWN)) if ring.any() else 0.0

@@ -14,13 +14,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from rimsight.calibration.pixels import LUMINANCE_WEIGHTS, LightImage
+from rimsight.calibration.pixels import LUMINANCE_WEIGHTS
+from rimsight.vision.shape_likeness import CORE, DARKEST, Likeness, Surroundings, stone_likeness
 
 FloatArray = NDArray[np.float64]
 Plane = NDArray[np.float32]
 
-#: How far round the rough hull the photograph is looked at, pixels.
-MARGIN_PX = 25
 #: Smoothing before slopes are taken: of light, and of colour, which JPEG keeps at half resolution, pixels.
 LIGHT_PX, COLOUR_PX = 0.7, 1.2
 #: An edge counts from this many times the noise on paper, fully from twice that; the least step, share of the paper's
@@ -33,70 +32,13 @@ RINGING, COLOUR_RINGING = 0.07, 0.3
 COLOUR_WORTH = 0.10
 #: Just outside of a sharp edge the slope has fallen below this share of the edge's; a shadow's edge runs on.
 SLOPE_OUTSIDE, SLOPE_SOFT = 0.25, 0.6
-#: A stone's colour tells from so many standard deviations of the paper's on. What is added to those: noise of facets,
-#: and the tint of a shadow that a lamp's or the sky's light is missing from, logarithms of red and blue over green.
-TELLING, COLOUR_FLOOR, SHADOW_TINT = 2.5, 0.06, 0.15
-#: Logarithm of the light from which a stone is dark: shadows keep a third of the paper's light.
-DARK, DARKEST_SHADOW = -1.7, -1.0
 #: Share of the stone's colour by which both sides of its edge differ, from none of the evidence to all of it.
 TELLS_FROM, TELLS_FULL = 0.2, 0.45
-#: Share of the step of a stone's colour that is reached at the girdle, on 19 rendered sides: mean and spread, widened.
-STEP_SHARE, STEP_SPREAD = 0.36, 0.16
+#: How far the share of the step of a stone's colour may lie from what an edge there would have (standard deviation): on
+#: 28 rendered stones 0.03 to 0.09, widened.
+STEP_SPREAD = 0.12
 #: So far from the edge on both sides, in blurs of colour: further, and a shadow narrower than that counts as the stone.
 TELLS_WITHIN = 1.4
-#: The stone's core: the rough hull shrunk to this.
-CORE = 0.55
-
-
-@dataclass(frozen=True)
-class Surroundings:
-    """The photograph round a stone.
-
-    Parameters
-    ----------
-    corner_px : ndarray of shape (2,)
-        First column and row.
-    light : ndarray of shape (h, w, 3)
-        Linear light.
-    hull_px : ndarray of shape (M, 2)
-        Rough hull of stone and shadow, from the corner.
-    blur_px : float
-        Blur of the photograph.
-    grounds : tuple of ndarray of shape (h, w)
-        Pixels that show each thing before which the stone lies, the paper first; default everything outside the hull.
-    """
-
-    corner_px: FloatArray
-    light: Plane
-    hull_px: FloatArray
-    blur_px: float
-    grounds: tuple[NDArray[np.bool_], ...] = ()
-
-    @property
-    def paper(self) -> NDArray[np.bool_]:
-        """Pixels (h, w) that show paper."""
-        return self.grounds[0] if self.grounds else ~self.within()
-
-    @property
-    def centre_px(self) -> FloatArray:
-        """Middle of the hull's area."""
-        m = cv2.moments(self.hull_px.astype(np.float32).reshape(-1, 1, 2))
-        return np.asarray(np.array([m["m10"], m["m01"]]) / max(m["m00"], 1e-9))
-
-    def within(self, share: float = 1.0) -> NDArray[np.bool_]:
-        """Pixels (h, w) inside the hull shrunk by a share about its middle."""
-        mask = np.zeros(self.light.shape[:2], dtype=np.uint8)
-        middle = self.hull_px.mean(axis=0)
-        corners = np.rint(middle + share * (self.hull_px - middle)).astype(np.int32)
-        cv2.fillConvexPoly(mask, corners.reshape(-1, 1, 2), 1)
-        return np.asarray(mask > 0)
-
-
-def surroundings(image: LightImage, hull_px: FloatArray, blur_px: float) -> Surroundings:
-    """Cut the photograph round a rough hull (M, 2)."""
-    x0, y0, x1, y1 = image.window(hull_px, margin_px=MARGIN_PX)
-    corner = np.array([x0, y0], dtype=np.float64)
-    return Surroundings(corner, image.region(x0, y0, x1, y1), hull_px - corner, max(blur_px, 0.5))
 
 
 def girdle_maps(around: Surroundings) -> list[Plane]:
@@ -112,68 +54,6 @@ def girdle_maps(around: Surroundings) -> list[Plane]:
     if likeness is not None:
         return [told_map(around, likeness)]
     return [_plain(around, shadows=True), _plain(around, shadows=False)]
-
-
-def stone_likeness(around: Surroundings) -> Plane | None:
-    """How much each pixel (h, w) is like the stone's core and unlike paper and shadow, about 0 to 1.
-
-    None for a clear stone.
-    """
-    return _likeness(around, lambda ground: _own(_by_colour(around, ground), _by_darkness(around, ground)))
-
-
-def colour_likeness(around: Surroundings) -> Plane | None:
-    """The same by colour alone: None for a stone that is clear, grey or black."""
-    return _likeness(around, lambda ground: _by_colour(around, ground))
-
-
-def _own(first: Plane | None, second: Plane | None) -> Plane | None:
-    return second if first is None else first
-
-
-def _likeness(around: Surroundings, against: Callable[[NDArray[np.bool_]], Plane | None]) -> Plane | None:
-    """The least of the likenesses against each ground; None where one of them can't be told from the stone."""
-    least: Plane | None = None
-    for ground in around.grounds or (around.paper,):
-        likeness = against(ground)
-        if likeness is None:
-            return None
-        least = likeness if least is None else np.minimum(least, likeness)
-    return least
-
-
-def _by_colour(around: Surroundings, ground: NDArray[np.bool_]) -> Plane | None:
-    logs, core = _beside(around, ground)
-    colour = np.stack([logs[0] - logs[1], logs[2] - logs[1]], axis=-1)
-    own = np.median(colour[core], axis=0)
-    # Fisher's discriminant between the stone's colour and what paper and shadow may have.
-    paper = np.cov(colour[ground].T) + COLOUR_FLOOR**2 * np.eye(2)
-    paper += SHADOW_TINT**2 * 0.5 * np.array([[1.0, -1.0], [-1.0, 1.0]])
-    telling = np.linalg.solve(paper, own)
-    apart = float(own @ telling)
-    if not apart > TELLING**2:
-        return None
-    return np.asarray(np.clip(colour @ telling / apart, -0.2, 1.2), dtype=np.float32)
-
-
-def _by_darkness(around: Surroundings, ground: NDArray[np.bool_]) -> Plane | None:
-    logs, core = _beside(around, ground)
-    lightness = np.asarray(sum(weight * plane for weight, plane in zip(LUMINANCE_WEIGHTS, logs, strict=True)))
-    dark = float(np.median(lightness[core]))
-    if not dark < DARK:
-        return None
-    return np.asarray(np.clip((lightness - DARKEST_SHADOW) / (dark - DARKEST_SHADOW), -0.2, 1.2), dtype=np.float32)
-
-
-def _beside(around: Surroundings, ground: NDArray[np.bool_]) -> tuple[list[Plane], NDArray[np.bool_]]:
-    """Logarithms of the three channels over the ground's; and the stone's core."""
-    return [plane - float(np.median(plane[ground])) for plane in logarithms(around, 1.0)], around.within(CORE)
-
-
-def logarithms(around: Surroundings, spread_px: float) -> list[Plane]:
-    """Logarithms of the three channels, smoothed."""
-    smooth = cv2.GaussianBlur(around.light, (0, 0), spread_px)
-    return [np.log(np.maximum(smooth[:, :, k], 0.004)) for k in range(3)]
 
 
 @dataclass(frozen=True)
@@ -216,21 +96,22 @@ def _light(around: Surroundings) -> Plane:
     return np.asarray(light / max(float(np.median(light[around.paper])), 1e-3), dtype=np.float32)
 
 
-def told_map(around: Surroundings, likeness: Plane) -> Plane:
+def told_map(around: Surroundings, likeness: Likeness) -> Plane:
     """Edges in light or colour at which the stone's own colour begins."""
     reach = float(np.hypot(around.blur_px, LIGHT_PX))
-    total = np.zeros(likeness.shape, dtype=np.float32)
-    light = _light(around)
-    for plane, spread in ((light, LIGHT_PX), (likeness, 0.6)):
+    light, like = _light(around), likeness.plane
+    total = np.zeros(like.shape, dtype=np.float32)
+    for plane, spread in ((light, LIGHT_PX), (like, 0.6)):
         slope = _slope(around, plane, spread)
         near = TELLS_WITHIN * float(np.hypot(reach, COLOUR_PX))
-        inside, outside = slope.at(likeness, -near), slope.at(likeness, near)
+        inside, outside = slope.at(like, -near), slope.at(like, near)
         tells = np.clip((inside - outside - TELLS_FROM) / (TELLS_FULL - TELLS_FROM), 0.0, 1.0)
         tells *= np.clip((0.65 - outside) / 0.2, 0.0, 1.0)
-        # Little less than half of the colour's step lies outside of the girdle; at the edge of a narrow shadow much
-        # less, at the inner edge of a narrow facet much more.
-        share = (likeness - outside) / np.maximum(inside - outside, 0.05)
-        tells *= np.exp(-0.5 * ((share - STEP_SHARE) / STEP_SPREAD) ** 2)
+        # At the edge of a narrow shadow less of the colour's step lies outside than at the girdle, at the inner edge of
+        # a narrow facet more.
+        share = (like - outside) / np.maximum(inside - outside, 0.05)
+        expected = likeness.share_at_edge(slope.at(likeness.light, -near), slope.at(likeness.light, near))
+        tells *= np.exp(-0.5 * ((share - expected) / STEP_SPREAD) ** 2)
         if plane is light:
             least = max(0.8 * NOISE_FROM * slope.noise, 0.8 * _per_px(LEAST_STEP, around, spread))
             strength = np.clip((slope.size - least) / least, 0.0, 1.0)
@@ -286,7 +167,7 @@ def _like_shadow(around: Surroundings, slope: _Slope, base: _Slope, reach: float
     A shadow keeps the light of the room, which may be bluer or redder than the lamp's: daylight and lamps differ along
     blue and red together, so green beside their mean tells more.
     """
-    logs = logarithms(around, 0.9)
+    logs = [np.log(np.maximum(plane, DARKEST)) for plane in cv2.split(cv2.GaussianBlur(around.light, (0, 0), 0.9))]
     inside = [0.5 * (slope.at(plane, -2.3 * reach) + slope.at(plane, -3.0 * reach)) for plane in logs]
     outside = [0.5 * (slope.at(plane, 2.6 * reach) + slope.at(plane, 3.6 * reach)) for plane in logs]
     red, green, blue = (one - other for one, other in zip(inside, outside, strict=True))

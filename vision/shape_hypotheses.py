@@ -13,8 +13,9 @@ from rimsight.calibration.pixels import LightImage
 from rimsight.vision.outline import wall
 from rimsight.vision.shape_box import Box, closed_outline, departures, smallest_box
 from rimsight.vision.shape_edges import Guide, ShapeEdge, follow
-from rimsight.vision.shape_evidence import Plane, Surroundings, girdle_maps
+from rimsight.vision.shape_evidence import girdle_maps
 from rimsight.vision.shape_fit import CoarseFit, coarse_fits
+from rimsight.vision.shape_likeness import Plane, Surroundings
 from rimsight.vision.shape_path import closed_path, ellipse_of
 from rimsight.vision.shape_rough import affine_to_px
 from rimsight.vision.shape_search import EdgeMap, Found, doubts, scanned, search

@@ -6,6 +6,7 @@ where a stone reaches beyond the tube, paper lies round it.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import cv2
@@ -14,18 +15,22 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from rimsight.calibration.pixels import LightImage
-from rimsight.vision.shape_evidence import (
+from rimsight.vision.shape_evidence import told_map
+from rimsight.vision.shape_likeness import (
     CORE,
     SHADOW_TINT,
+    Likeness,
+    Plane,
     Surroundings,
+    hues,
+    likeness_from,
     logarithms,
+    smoothed,
     stone_likeness,
     surroundings,
-    told_map,
 )
 
 FloatArray = NDArray[np.float64]
-Plane = NDArray[np.float32]
 
 #: Metal is looked for between this share of the tube's radius and its edge less so many pixels and blurs.
 BAND_FROM, GUARD_PX, GUARD_BLURS = 0.84, 1.5, 1.5
@@ -53,8 +58,8 @@ class OnMetal:
     ----------
     around : Surroundings
         What lies round the stone, with its rough hull.
-    likeness : ndarray of shape (h, w)
-        How much each pixel is like the stone, about 0 to 1.
+    likeness : Likeness
+        How much each pixel is like the stone.
     evidence : ndarray of shape (h, w)
         Where the girdle may run, 0 to 1, thin along edges.
     plain : ndarray of shape (h, w)
@@ -64,7 +69,7 @@ class OnMetal:
     """
 
     around: Surroundings
-    likeness: Plane
+    likeness: Likeness
     evidence: Plane
     plain: NDArray[np.bool_]
     face: NDArray[np.bool_]
@@ -105,16 +110,22 @@ def stone_on_metal(
     if metal is None:
         return None
     around = replace(around, grounds=(~around.within(1.03), metal))
-    likeness = _unlike_metal(around, metal)
-    if likeness is None:
+    usual = _unlike_metal(around, metal)
+    if usual is None:
         return None
     plain = _plain(around, metal)
-    paper = replace(around, grounds=around.grounds[:1])
     face = around.within(1.0 - _guard(around))
-    beyond = ~face
-    over_paper = stone_likeness(paper)
-    likeness[beyond] = np.minimum(likeness, over_paper)[beyond] if over_paper is not None else 0.0
-    mask = _largest(likeness > STONE_SHARE)
+    over_paper = stone_likeness(replace(around, grounds=around.grounds[:1]))
+
+    def of(light: Plane) -> Plane:
+        found = usual(light)
+        if light.shape[:2] != face.shape:
+            return found
+        beyond = np.minimum(found, over_paper.of(light)) if over_paper is not None else np.zeros_like(found)
+        return np.where(face, found, beyond)
+
+    likeness = likeness_from(around, of)
+    mask = _largest(likeness.plane > STONE_SHARE)
     if mask is None:
         return None
     contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
@@ -135,9 +146,8 @@ def _guard(around: Surroundings) -> float:
     return float((GUARD_PX + GUARD_BLURS * around.blur_px) / max(reach, 1.0))
 
 
-def _colours(around: Surroundings) -> FloatArray:
-    red, green, blue = logarithms(around, 1.0)
-    return np.stack([red - green, blue - green], axis=-1).astype(np.float64)
+def _colours(around: Surroundings) -> Plane:
+    return hues(logarithms(smoothed(around)))
 
 
 def _metal(around: Surroundings) -> NDArray[np.bool_] | None:
@@ -157,25 +167,30 @@ def _metal(around: Surroundings) -> NDArray[np.bool_] | None:
     return metal if np.count_nonzero(metal) >= LEAST_METAL_PX else None
 
 
-def _unlike_metal(around: Surroundings, metal: NDArray[np.bool_]) -> Plane | None:
-    """How much each pixel's colour differs from the metal's, 1 as much as the stone's usually does."""
+def _unlike_metal(around: Surroundings, metal: NDArray[np.bool_]) -> Callable[[Plane], Plane] | None:
+    """How much a light's colour differs from the metal's, 1 as much as the stone's usually does."""
     colours = _colours(around)
-    own = colours - np.median(colours[metal], axis=0)
-    spread = np.cov(own[metal].T) + COLOUR_FLOOR**2 * np.eye(2)
+    middle = np.median(colours[metal], axis=0)
+    spread = np.cov((colours[metal] - middle).T) + COLOUR_FLOOR**2 * np.eye(2)
     # A shadow is tinted along daylight's line.
     spread += SHADOW_TINT**2 * 0.125 * np.array([[1.0, -1.0], [-1.0, 1.0]])
-    size = np.sqrt(np.einsum("...i,ij,...j", own, np.linalg.inv(spread), own))
-    usual = float(np.median(size[around.within(CORE)]))
+    inverse = np.linalg.inv(spread)
+
+    def size(light: Plane) -> FloatArray:
+        own = hues(logarithms(light)) - middle
+        return np.asarray(np.sqrt(np.einsum("...i,ij,...j", own, inverse, own)))
+
+    usual = float(np.median(size(smoothed(around))[around.within(CORE)]))
     if usual < TELLING:
         return None
-    return np.asarray(np.clip((size - 1.0) / (usual - 1.0), 0.0, 1.2), dtype=np.float32)
+    return lambda light: np.asarray(np.clip((size(light) - 1.0) / (usual - 1.0), 0.0, 1.2), dtype=np.float32)
 
 
 def _plain(around: Surroundings, metal: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Pixels that may be metal: of its colour, hardly lighter, and not darker than in its own shadow."""
     colours = _colours(around)
     own = np.hypot(*(colours - np.median(colours[metal], axis=0)).transpose(2, 0, 1))
-    light = np.mean(logarithms(around, 1.0), axis=0)
+    light = logarithms(smoothed(around)).mean(axis=-1)
     light = light - np.median(light[metal])
     alike = (own < METAL_SPREAD) & (light < LIGHTER) & (light > DARKER)
     # Noise and single glints are none of the stone.

@@ -11,7 +11,7 @@ from rimsight.cli.app import main
 from rimsight.cli.measure_inputs import read_inputs
 from rimsight.cli.measuring import measure_photo
 from rimsight.cli.several import refuse_inputs
-from tests.bench.shapes import NAMES, PHOTOS, Outcome, judge
+from tests.bench.shapes import NAMES, PHOTOS, Outcome, judge, scenes
 
 #: Read by the whole program; what is not is refused for a reason.
 OUTCOMES: dict[str, Outcome] = {}
@@ -24,7 +24,7 @@ def outcome(path: Path) -> Outcome:
     return OUTCOMES[path.stem]
 
 
-TRUTHS = sorted(PHOTOS.glob("*.json"))
+TRUTHS = list(scenes(PHOTOS, "all"))
 
 
 @pytest.mark.parametrize("path", TRUTHS, ids=lambda path: str(path.stem))
@@ -34,15 +34,16 @@ def test_length_and_width_hold_the_truth_or_are_refused(path: Path) -> None:
         assert one.refusal
         return
     for error, u95 in one.errors():
-        assert abs(error) < 0.05
+        assert abs(error) < 0.03
         # A few in a hundred may lie outside of 95 %; none by half as much again.
         assert abs(error) < 1.5 * u95
     assert one.stone["shape"]["name"].partition(",")[0] in NAMES[one.truth["shape"]]
     assert one.stone["shape"]["evidence"]
 
 
-def test_half_of_the_photographs_are_read() -> None:
-    assert sum(bool(outcome(path).stone) for path in TRUTHS) >= len(TRUTHS) // 2
+def test_some_of_the_photographs_are_read() -> None:
+    """Three of eight: those on which light and colour disagree were off by up to 0.05 mm and are refused now."""
+    assert sum(bool(outcome(path).stone) for path in TRUTHS) >= 3
 
 
 @pytest.fixture(autouse=True)

@@ -50,7 +50,7 @@ def test_the_tube_to_look_for() -> None:
 
 def test_no_cut_plan() -> None:
     stone = Stone(4.0 * 2.0**0.5, height_mm=2.6, inner_mm=4.0)
-    with pytest.raises(ValueError, match="for round stones.*stock find"):
+    with pytest.raises(ValueError, match=r"for round stones.*stock find"):
         make(stone, Tube(6.4, 3.2), RULES)
     assert written(stone) == "5.66 (circle round it; not round) x 2.60 mm"
 

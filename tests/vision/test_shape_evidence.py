@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import cv2
@@ -18,8 +19,9 @@ from rimsight.vision.outline import RoundEdge, level
 from rimsight.vision.shape import refuse_rivals, refuse_unclear
 from rimsight.vision.shape_beyond import own_colour_beyond, refuse_beyond
 from rimsight.vision.shape_colour import colour_offsets
-from rimsight.vision.shape_evidence import girdle_maps, stone_likeness, surroundings
+from rimsight.vision.shape_evidence import girdle_maps
 from rimsight.vision.shape_hypotheses import Hypothesis, hypotheses
+from rimsight.vision.shape_likeness import stone_likeness, surroundings
 from rimsight.vision.shape_models import FAMILIES
 from rimsight.vision.shape_path import closed_path, ellipse_of
 from rimsight.vision.shape_search import EdgeMap, Found, scanned
@@ -91,12 +93,12 @@ def test_a_coloured_stone_tells_itself_from_paper_and_shadow() -> None:
     assert likeness is not None
     assert len(girdle_maps(around)) == 1
     x0, y0 = around.corner_px.astype(int)
-    stone = covered(points)[y0 : y0 + likeness.shape[0], x0 : x0 + likeness.shape[1]]
-    shade = covered(points + SHADOW_MM)[y0 : y0 + likeness.shape[0], x0 : x0 + likeness.shape[1]]
+    stone = covered(points)[y0 : y0 + likeness.plane.shape[0], x0 : x0 + likeness.plane.shape[1]]
+    shade = covered(points + SHADOW_MM)[y0 : y0 + likeness.plane.shape[0], x0 : x0 + likeness.plane.shape[1]]
     inner = cv2.erode(stone, np.ones((9, 9))) > 0.99
     only_shade = (cv2.dilate(stone, np.ones((9, 9))) < 0.01) & (shade > 0.99)
-    assert np.median(likeness[inner]) == pytest.approx(1.0, abs=0.05)
-    assert abs(np.median(likeness[only_shade])) < 0.1
+    assert np.median(likeness.plane[inner]) == pytest.approx(1.0, abs=0.05)
+    assert abs(np.median(likeness.plane[only_shade])) < 0.1
 
 
 def test_a_clear_stone_does_not_tell_itself() -> None:
@@ -118,8 +120,9 @@ def test_colour_begins_where_the_outline_runs_and_says_so_where_it_does_not() ->
     assert np.isfinite(true).mean() > 0.95
     assert np.std(true[np.isfinite(true)]) < 0.5
     by_four = np.array([[1.0, 0.0, 4.0], [0.0, 1.0, 0.0]])
-    shifted = np.asarray(cv2.warpAffine(likeness, by_four, likeness.shape[::-1], borderValue=0.0), dtype=np.float32)
-    moved = colour_offsets(shifted, around.corner_px, best, VIEW) - true
+    size = likeness.plane.shape[::-1]
+    there = np.asarray(cv2.warpAffine(likeness.light, by_four, size, borderMode=cv2.BORDER_REPLICATE), dtype=np.float32)
+    moved = colour_offsets(replace(likeness, light=there), around.corner_px, best, VIEW) - true
     right = best.curve.normals[:, 0] > 0.9
     left = best.curve.normals[:, 0] < -0.9
     assert np.nanmedian(moved[right]) == pytest.approx(4.0, abs=0.6)

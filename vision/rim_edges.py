@@ -71,7 +71,13 @@ class Found:
 
 
 def girdle_on_face(
-    image: LightImage, view: View, tube: RoundEdge, heights: GirdleHeights, blur_px: float
+    image: LightImage,
+    view: View,
+    tube: RoundEdge,
+    heights: GirdleHeights,
+    blur_px: float,
+    *,
+    smallest_mm: float = 0.0,
 ) -> Found | None:
     """Find and measure a stone's girdle inside a tube's outer edge.
 
@@ -85,6 +91,8 @@ def girdle_on_face(
         Where the girdle is expected.
     blur_px : float
         Blur, pixels.
+    smallest_mm : float
+        Diameter that a stone must have so as not to fall into the bore.
 
     Returns
     -------
@@ -111,7 +119,8 @@ def girdle_on_face(
             continue
         for edge in measure_edges(image, view, own, radii, rule, plane, blur_px, noise=tube.noise):
             reach = edge.circle.radius + float(np.hypot(*(edge.circle.centre - centre)))
-            if edge.coverage_deg < SMALLEST_COVERAGE_DEG or edge.circle.radius < SMALLEST_SHARE * radius:
+            smallest = max(SMALLEST_SHARE * radius, 0.5 * smallest_mm - px)
+            if edge.coverage_deg < SMALLEST_COVERAGE_DEG or edge.circle.radius < smallest:
                 continue
             if edge.circle.radius > radius - 0.5 * guard or reach > radius + 0.5:
                 continue

@@ -71,12 +71,20 @@ class Seating:
 
     def heights(self, stone_mm: float, outer_mm: float) -> GirdleHeights:
         """Heights of the girdle of a stone of that diameter."""
-        seat = stone_mm - 2.0 * DEFAULT_LEDGE_MM
-        if self.bore is not None:
-            seat = self.bore.nominal_value
-        elif self.wall is not None:
-            seat = outer_mm - 2.0 * self.wall.nominal_value
+        bore = self.bore_mm(outer_mm)
+        seat = stone_mm - 2.0 * DEFAULT_LEDGE_MM if bore is None else bore.nominal_value
         return girdle_on_tube(stone_mm, seat, self.top, self.girdle_above)
+
+    def bore_mm(self, outer_mm: float) -> UFloat | None:
+        """The bore, if it or the wall was typed."""
+        if self.bore is None and self.wall is not None:
+            return outer_mm - 2 * self.wall
+        return self.bore
+
+    def smallest_stone_mm(self, outer_mm: float) -> float:
+        """Diameter below which a stone would fall into the bore; 0 where the bore isn't known."""
+        bore = self.bore_mm(outer_mm)
+        return 0.0 if bore is None else bore.nominal_value - 2.0 * bore.std_dev
 
 
 @dataclass(frozen=True)
@@ -193,7 +201,9 @@ def _pair(image: LightImage, calibration: Calibration, tube: Scored, seating: Se
     heights = seating.heights(0.92 * edge.diameter_mm, edge.diameter_mm)
     found = None
     for _ in range(2):
-        found = girdle_on_face(image, calibration.view, edge, heights, blur_px)
+        found = girdle_on_face(
+            image, calibration.view, edge, heights, blur_px, smallest_mm=seating.smallest_stone_mm(edge.diameter_mm)
+        )
         if found is None:
             return Pair(edge, None, heights, 0.0)
         before, heights = heights, seating.heights(found.edge.diameter_mm, edge.diameter_mm)

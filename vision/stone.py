@@ -16,6 +16,7 @@ from rimsight.vision.girdle import distinct_edges, find_boundary, girdle_hypothe
 from rimsight.vision.influences import Influences
 from rimsight.vision.outline import RoundEdge, level, wall
 from rimsight.vision.reading import State, edge_u_px, evaluate, figure, fit_u_mm, form
+from rimsight.vision.shadow_ramp import without_ramp
 
 #: Below this much of the round there is no result: a radius from less than half the round is worth little.
 SMALLEST_COVERAGE_DEG = 180.0
@@ -130,6 +131,8 @@ def read_stone(
             "a stone whose edge is darker, lighter or more coloured than the paper on most of the round",
             f"turn the light, come closer, or lay a grey paper under the stone, inside the frame{NOT_ROUND_HINT}",
         )
+    if edge.colour == 0.0:
+        edge = without_ramp(image, view, edge, plane, blur)
     heights = girdle_on_card(edge.diameter_mm, girdle)
     # Only rivals further out than half a pixel in radius count; nearer ones are the same edge.
     rivals = [

@@ -31,6 +31,7 @@ from rimsight.vision.reading import (
 )
 from rimsight.vision.rim_edges import is_textured
 from rimsight.vision.rim_pair import DEFAULT_LEDGE_U_MM, Seating, choose_pair
+from rimsight.vision.shadow_ramp import without_ramp
 from rimsight.vision.stone import OutlineUnclear, refuse_unclear
 from rimsight.vision.tube_edges import find_outer
 
@@ -166,6 +167,10 @@ def read_rim(
         # Nearer than that both rings are one edge, seen twice.
         raise _hidden(tube_edge)
     rule = wall(heights.lower_mm, heights.upper_mm)
+    if stone_edge.colour == 0.0:
+        away = stone_edge.points_mm(view) - tube_edge.circle.centre
+        room_px = (tube_edge.circle.radius - np.hypot(*away.T)) * tube_edge.px_per_mm
+        stone_edge = without_ramp(image, view, stone_edge, heights.mean_mm, blur, room_px=room_px)
     own = face_edge(
         image, calibration, tube_edge, top, length, outer=True, mask=outside_stone(view, stone_edge, rule, top, blur)
     )

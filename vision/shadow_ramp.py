@@ -24,6 +24,9 @@ FloatArray = NDArray[np.float64]
 
 #: Where the light is read, pixels outside of the edge: beside it, beyond that; and inside of it.
 BESIDE_PX, BEYOND_PX, INSIDE_PX = (2.0, 4.0), (4.0, 6.0), (-5.0, -2.5)
+#: The same where a rim of metal is the ground: on 97 rendered stones on tubes the median bias fell from 0.10 to
+#: 0.05 px.
+NEAR_BESIDE_PX, NEAR_BEYOND_PX = (1.5, 2.5), (3.0, 4.5)
 #: What the search for edges and the mosaic add to the blur, pixels squared; 0 to 1 did about as well.
 SEARCH_VARIANCE_PX2 = 0.5
 #: An edge is moved by no more than this, pixels, and a step counts as this share of the paper's light at least.
@@ -32,7 +35,15 @@ LARGEST_PX, SMALLEST_STEP = 0.3, 0.02
 SMALLEST_SHARE = 0.3
 
 
-def without_ramp(image: LightImage, view: View, edge: RoundEdge, height_mm: float, blur_px: float) -> RoundEdge:
+def without_ramp(
+    image: LightImage,
+    view: View,
+    edge: RoundEdge,
+    height_mm: float,
+    blur_px: float,
+    *,
+    room_px: FloatArray | None = None,
+) -> RoundEdge:
     """The edge with each point moved back by what the light outside of it shifted it.
 
     Parameters
@@ -45,6 +56,9 @@ def without_ramp(image: LightImage, view: View, edge: RoundEdge, height_mm: floa
         Mean height of the edge above the card.
     blur_px : float
         Blur of the photograph, pixels.
+    room_px : ndarray of shape (N,), optional
+        How far outside of each point the ground goes on, pixels: to the tube's edge from a girdle over metal. Default
+        far.
     """
     centre = edge.circle.centre
     points = view.to_plane(edge.points_px, height_mm)
@@ -56,14 +70,23 @@ def without_ramp(image: LightImage, view: View, edge: RoundEdge, height_mm: floa
         float(radii.max()) + (BEYOND_PX[1] + 1.0) / px, angles=len(radii), colour=False,
     )  # fmt: skip
     own = radii[_nearest(np.arctan2(away[:, 1], away[:, 0]), polar.angles)]
-    moved = _shift_px(polar, own, blur_px)[_nearest(polar.angles, np.arctan2(away[:, 1], away[:, 0]))]
+    zones = (BESIDE_PX, BEYOND_PX) if room_px is None else (NEAR_BESIDE_PX, NEAR_BEYOND_PX)
+    moved = _shift_px(polar, own, blur_px, *zones)[_nearest(polar.angles, np.arctan2(away[:, 1], away[:, 0]))]
+    if room_px is not None:
+        moved = np.where(room_px > NEAR_BEYOND_PX[1] + 1.0, moved, 0.0)
     moved_px = view.to_pixels(points - away / radii[:, None] * (moved / px)[:, None], height_mm)
     made = replace(edge, points_px=moved_px)
     start = (edge.circle.x, edge.circle.y, edge.circle.radius)
     return replace(made, circle=fit_circle(made.points_mm(view), edge.circle.weights, start=start))
 
 
-def _shift_px(polar: PolarMap, radii_mm: FloatArray, blur_px: float) -> FloatArray:
+def _shift_px(
+    polar: PolarMap,
+    radii_mm: FloatArray,
+    blur_px: float,
+    beside_px: tuple[float, float],
+    beyond_px: tuple[float, float],
+) -> FloatArray:
     """How far a ramp of light moved the edge outwards on every radius of a map, pixels."""
     light = polar.channel()
     place = (polar.radii_mm[None, :] - radii_mm[:, None]) * polar.px_per_mm
@@ -73,12 +96,12 @@ def _shift_px(polar: PolarMap, radii_mm: FloatArray, blur_px: float) -> FloatArr
         total = np.sum(np.where(inside, light, 0.0), axis=1)
         return np.asarray(total / np.maximum(inside.sum(axis=1), 1))
 
-    beside, beyond, within = mean(BESIDE_PX), mean(BEYOND_PX), mean(INSIDE_PX)
+    beside, beyond, within = mean(beside_px), mean(beyond_px), mean(INSIDE_PX)
     white = float(np.nanpercentile(light, 97))
-    slope = (beyond - beside) / (0.5 * (sum(BEYOND_PX) - sum(BESIDE_PX)))
+    slope = (beyond - beside) / (0.5 * (sum(beyond_px) - sum(beside_px)))
     seen = beside - within
     # At the edge itself the shadow is deeper than beside it.
-    step = seen - 0.5 * sum(BESIDE_PX) * np.maximum(slope, 0.0)
+    step = seen - 0.5 * sum(beside_px) * np.maximum(slope, 0.0)
     step = np.where(seen > 0.0, np.maximum(step, SMALLEST_SHARE * seen), seen)
     step = np.where(np.abs(step) < SMALLEST_STEP * white, np.inf, step)
     return np.clip(slope * (blur_px**2 + SEARCH_VARIANCE_PX2) / step, -LARGEST_PX, LARGEST_PX)

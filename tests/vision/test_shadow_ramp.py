@@ -41,3 +41,19 @@ def test_points_keep_their_place_where_the_paper_is_even() -> None:
     edge = measure_edge(image, view, np.zeros(2), RADIUS, level(HEIGHT), HEIGHT, BLUR_PX)
     mended = without_ramp(image, view, edge, HEIGHT, BLUR_PX)
     assert np.abs(mended.points_px - edge.points_px).max() < 0.02
+
+
+def test_points_keep_their_place_where_a_tubes_edge_is_too_near() -> None:
+    view = near_look(4.0)
+
+    def light(x: FloatArray, y: FloatArray) -> FloatArray:
+        away = np.hypot(x, y) - RADIUS
+        return np.where(away < 0.0, 0.1, 0.6 - 0.2 * np.clip(1.0 - away / 0.5, 0.0, 1.0))
+
+    image = drawn(light, view, HEIGHT, blur_px=BLUR_PX)
+    edge = measure_edge(image, view, np.zeros(2), RADIUS, level(HEIGHT), HEIGHT, BLUR_PX)
+    room = np.where(np.arange(len(edge.points_px)) % 2 == 0, 4.0, 9.0)
+    mended = without_ramp(image, view, edge, HEIGHT, BLUR_PX, room_px=room)
+    moved = np.hypot(*(mended.points_px - edge.points_px).T)
+    assert moved[::2].max() < 0.01
+    assert np.median(moved[1::2]) > 0.05

@@ -19,8 +19,6 @@ from rimsight.vision.face_edge import (
     GAPS_PX,
     LARGEST_SUSPICION_PX,
     SURE_EVIDENCE,
-    SUSPICION,
-    SUSPICION_SHARE,
     WIDEST_CHAMFER_MM,
     FaceEdge,
     Mask,
@@ -294,20 +292,21 @@ def choose_together(
     double = [width for width in widths[1:] if width.believed]
     best = min(double, key=lambda width: width.cost, default=single)
     evidence = single.cost - best.cost
-    if best is single or evidence < (EVIDENCE if outer else BORE_EVIDENCE):
+    needed = EVIDENCE if outer else BORE_EVIDENCE
+    # Near to the evidence that is needed either reading may be right.
+    sure = 1.0 / (1.0 + np.exp((needed - evidence) / ALIKE_COST))
+    doubt = (sure * (1.0 - sure)) ** 0.5 * min(_apart(best, single), LARGEST_SUSPICION_PX)
+    if best is single or evidence < needed:
         own = SINGLE_OUTER_U_PX if outer else SINGLE_BORE_U_PX
-        other = min(_apart(best, single), LARGEST_SUSPICION_PX) if evidence > SUSPICION else 0.0
-        return single.fits, float(np.hypot(own, SUSPICION_SHARE * other))
+        return single.fits, float(np.hypot(own, doubt))
     shares = np.exp([(best.cost - width.cost) / ALIKE_COST for width in double])
     shares /= shares.sum()
     radii = np.array([[fit.radius for fit in width.fits] for width in double])
     radius, gap = shares @ radii, float(shares @ [width.gap_px for width in double])
     spread = float((shares @ (radii - radius).mean(axis=1) ** 2) ** 0.5)
     blended = tuple(replace(own, radius=float(r), gap=gap) for own, r in zip(best.fits, radius, strict=True))
-    # Evidence that is only just enough leaves the single edge in doubt.
-    none = 1.0 / (1.0 + np.exp((evidence - (EVIDENCE if outer else BORE_EVIDENCE)) / ALIKE_COST))
-    doubt = (none * (1.0 - none)) ** 0.5 * min(_apart(best, single), LARGEST_SUSPICION_PX)
-    return blended, float(np.sqrt((DOUBLE_U_PX if evidence > SURE_EVIDENCE else BARE_U_PX) ** 2 + spread**2 + doubt**2))
+    own = DOUBLE_U_PX if evidence > SURE_EVIDENCE else BARE_U_PX
+    return blended, float(np.sqrt(own**2 + spread**2 + doubt**2))
 
 
 def _apart(one: _Width, other: _Width) -> float:

@@ -21,7 +21,7 @@ from rimsight.vision.reading import (
 )
 from rimsight.vision.several_edges import Edges, Known, OwnEdge, Shot, other_places, other_sizes
 from rimsight.vision.several_face import common_face
-from rimsight.vision.several_rings import LevelRing, Matched, level_rings, lifted, matched, meeting_height
+from rimsight.vision.several_rings import LevelRing, Matched, level_rings, lifted, matched, measured, meeting_height
 from rimsight.vision.stone import OutlineUnclear
 from rimsight.vision.tube_edges import (
     BLEEDING_PX,
@@ -59,8 +59,14 @@ CENTRE_U_PX, UNSTEADY_CENTRE, WEAK_CENTRE = 0.2, 1.0, 1.0
 #: round that shows the edge costs.
 STEADY_CENTRE_U_PX, CENTRE_SHARE = 0.1, 0.5
 #: An outer edge that shows on less of its round than this in every photograph is refused: of the rendered pairs two lie
-#: below (0.24 and 0.21), whose edges were up to 0.1 mm wrong; the others show 0.39 and more.
-SMALLEST_SHOWN = 0.3
+#: below (0.24 and 0.21), whose edges were up to 0.1 mm wrong; the others show 0.29 and more.
+SMALLEST_SHOWN = 0.25
+#: Other rings of the best one's height lie within this of it, millimetres; so many of the best combinations are looked
+#: at, and rings nearer to another than this are that one, pixels.
+SAME_HEIGHT_MM, MOST_OTHERS, DISTINCT_PX = 0.3, 8, 1.5
+#: An edge without a bore in it, outside of which more than this share of the round is not paper, may be the bore's: a
+#: gold tube's had 0.50, a pin's 0.07 to 0.13.
+LARGEST_BEYOND = 0.35
 #: How far a tube's rings may lie from each other's centres, as a share of the radius.
 ECCENTRIC_SHARE = 0.1
 
@@ -119,6 +125,7 @@ def tube_end(shots: Sequence[Shot], known: Known) -> TubeEnd:
         shots, best.centre_mm, best.height_mm, _range(shots, best.height_mm),
         largest_shift_mm=ECCENTRIC_SHARE * best.radius_mm,
     )  # fmt: skip
+    rings += _others(shots, found, rings)
     outer = outermost(rings)
     if (
         outer is None
@@ -127,8 +134,28 @@ def tube_end(shots: Sequence[Shot], known: Known) -> TubeEnd:
     ):
         raise disagreement(shots, found) or _no_outer()
     bore = _bore(rings, outer)
+    beyond = np.mean([edge.novelty_outside for edge in outer.edges if edge is not None])
+    if bore is None and beyond > LARGEST_BEYOND:
+        raise _perhaps_bore(outer, float(beyond))
     height = meeting_height(shots, [outer] if bore is None else [outer, bore], best.height_mm)
     return with_faces(shots, outer, bore, height)
+
+
+def _others(shots: Sequence[Shot], found: Sequence[Matched], rings: Sequence[LevelRing]) -> list[LevelRing]:
+    """Further rings that were matched at the best one's height, and that a search at that height did not bring up.
+
+    An edge of gold beside paper as light as itself is lost in the search, which adds up steps of light.
+    """
+    others: list[LevelRing] = []
+    for one in found[1:MOST_OTHERS]:
+        if one.score < SMALLEST_SCORE or abs(one.height_mm - found[0].height_mm) > SAME_HEIGHT_MM:
+            continue
+        ring = measured(shots, one.centre_mm, one.radius_mm, one.height_mm)
+        if ring is not None and all(
+            abs(ring.radius_mm - other.radius_mm) * _px_per_mm(ring) > DISTINCT_PX for other in (*rings, *others)
+        ):
+            others.append(ring)
+    return others
 
 
 def with_faces(
@@ -154,7 +181,10 @@ def with_faces(
         )
         face = common_face(shots, traced_edges, height_mm, length, outer=name == "outer", masks=masks)
         if face is not None and name == "outer" and face.shown < SMALLEST_SHOWN:
-            raise _hidden(face.shown)
+            if colour(ring) < COLOURED:
+                raise _hidden(face.shown)
+            # The model is one of luminance: of metal as light as the paper it shows nothing, colour does.
+            face = None
         for k, (own, traced) in enumerate(zip(edges, traced_edges, strict=True)):
             if traced is None:
                 continue
@@ -323,6 +353,15 @@ def _hidden(shown: float) -> PhotoError:
         f"the tube's outer edge shows clearly on {100.0 * shown:.0f} % of its round, even in the photo that shows most",
         f"{100.0 * SMALLEST_SHOWN:.0f} % in one photo at least",
         "photograph one from straight above, and turn the light so that the tube's edge stands out from the paper",
+    )
+
+
+def _perhaps_bore(outer: LevelRing, beyond: float) -> PhotoError:
+    return OutlineUnclear(
+        f"the widest edge found is {2.0 * outer.radius_mm:.2f} mm wide, with no bore in it and something other than "
+        f"paper outside of it on {100.0 * beyond:.0f} % of the round: it may be the bore's",
+        "an outer edge that stands out from the paper",
+        "put a darker or whiter paper under the tube, inside the frame, or turn the light",
     )
 
 

@@ -1,6 +1,6 @@
 """What a second photograph gains: scenes with known truth, measured from several photographs and from one.
 
-    python -m tests.bench.several [--photos FOLDER ...] [--jobs 2] [--json FILE] [--every]
+    python -m tests.bench.several [--photos FOLDER ...] [--jobs 2] [--json FILE] [--every] [--quick]
 
 Several photographs are measured with nothing typed but the card's check lines, and with their EXIF removed; beside them
 stand the figures of each scene's first photograph alone, and the geometry alone: edges located where the truth says
@@ -93,7 +93,8 @@ def table(outcomes: list[SceneOutcome]) -> str:
             f"what the lens adds to a diameter with its profile: largest of {len(added)} {largest:.4f} mm "
             f"(must be under {LENS_MM:g}: {'yes' if largest < LENS_MM else 'MISSED'})",
         ]
-    lines += ["", *_shared(outcomes)]
+    if any(o.located for o in outcomes):
+        lines += ["", *_shared(outcomes)]
     lines += ["", f"time of a scene from several photos, median: {np.median([o.seconds for o in outcomes]):.1f} s"]
     return "\n".join(lines)
 
@@ -137,6 +138,7 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--json", type=Path, default=None, metavar="FILE")
     parser.add_argument("--every", action="store_true", help="one line a scene as well, in micrometres")
+    parser.add_argument("--quick", action="store_true", help="several photographs without profile only")
     options = parser.parse_args()
     os.environ.setdefault("OMP_NUM_THREADS", "1")
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -146,11 +148,11 @@ def main() -> None:
         for photos in options.photos:
             for name, paths in scenes(photos).items():
                 lens = name.split("-")[1] if name.startswith("lens-") else ""
-                if lens and lens not in homes:
+                if lens and lens not in homes and not options.quick:
                     home = Path(folder) / lens
                     home.mkdir()
                     homes[lens] = home if make_profile(photos, lens, home) else None
-                tasks.append((name, paths, homes.get(lens)))
+                tasks.append((name, paths, homes.get(lens), options.quick))
         if not tasks:
             parser.error(f"no scenes with two photographs or more in {', '.join(map(str, options.photos))}")
         with multiprocessing.get_context("spawn").Pool(options.jobs) as pool:

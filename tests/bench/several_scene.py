@@ -101,17 +101,18 @@ def true_heights(truth: dict[str, Any]) -> dict[str, float]:
     return found
 
 
-def judge_scene(task: tuple[str, list[Path], Path | None]) -> SceneOutcome:
+def judge_scene(task: tuple[str, list[Path], Path | None, bool]) -> SceneOutcome:
     """Measure one scene in every way.
 
     Parameters
     ----------
-    task : (str, list of Path, Path or None)
-        Name, truth files of the views, and the configuration folder that holds the camera's profile, if there is one.
+    task : (str, list of Path, Path or None, bool)
+        Name, truth files of the views, the configuration folder that holds the camera's profile, if there is one, and
+        whether one photograph and the geometry alone are left out.
     """
     from rimsight.calibration.errors import PhotoError
 
-    name, paths, home = task
+    name, paths, home, quick = task
     warnings.simplefilter("ignore", RuntimeWarning)
     truths = [json.loads(path.read_text()) for path in paths]
     kind = truths[0]["kind"]
@@ -125,6 +126,8 @@ def judge_scene(task: tuple[str, list[Path], Path | None]) -> SceneOutcome:
         started = time.perf_counter()
         _several(outcome, TWO, truths[0], bare, lines)
         outcome.seconds = time.perf_counter() - started
+        if quick:
+            return outcome
         _single(outcome, ONE, truths[0], photos[0], lines)
         typed = dict(lines)
         if kind == "stone":

@@ -340,7 +340,8 @@ def warnings_of(measured: Measurement) -> list[str]:
         )
     if measured.match.profile is not None and measured.match.prior is None:
         found.append(measured.match.reason)
-    if measured.match.prior is None and measured.hint.f_px is None and measured.inputs.camera_distance_mm is None:
+    unknown = measured.match.prior is None and measured.hint.f_px is None
+    if unknown and measured.inputs.camera_distance_mm is None and measured.several is None:
         found.append(
             f"the focal length is not known ({measured.hint.source}): what height costs is in the uncertainty; "
             "use the camera's original file, or type --camera-distance"

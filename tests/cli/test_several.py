@@ -205,6 +205,8 @@ def test_rendered_scenes_without_exif(scene: str, tmp_path: Path) -> None:
         size, true_size = found["stone"]["diameter_mm"], known["stone"]["diameter_mm"]
     assert abs(height["value"] - true) <= max(height["u95"], 0.1)
     assert abs(size["value"] - true_size) <= size["u95"]
+    # It is solved with the heights, and a typed camera distance, which one photo may need, would be refused.
+    assert not any("focal length is not known" in warning for warning in found["warnings"])
 
 
 def test_exif_of_two_cameras_is_kept_apart(tmp_path: Path) -> None:

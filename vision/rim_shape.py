@@ -45,6 +45,8 @@ FloatArray = NDArray[np.float64]
 #: A tube's edge of less merit may be a shadow's or the stone's: of 20 rendered stones of other shapes on tubes those of
 #: 0.7 and less were, or lay 0.04 mm off their place.
 SMALLEST_TUBE_MERIT = 0.8
+#: Another edge that shows better is that tube's from this share of its size on.
+SAME_TUBE_SHARE = 0.95
 #: The same for the stone's outline, and the share of it that shows: of 29 such photographs the seven above read within
 #: 0.05 mm; a side taken for its reflection in the metal, 0.3 mm off, had 0.55 and 0.51.
 SMALLEST_MERIT, SMALLEST_EVIDENCE = 0.56, 0.58
@@ -162,7 +164,7 @@ def read_shape_rim(
         raise ValueError(f"unknown shape {shape!r}; the shapes are {', '.join(FAMILY_OF)}")
     view, blur = calibration.view, max(calibration.blur_px, 0.5)
     top = length.mm - card_height_mm
-    tube = _tube(image, calibration, candidate, top, blur)
+    tube, tube_gap_px = _tube(image, calibration, candidate, top, blur)
     circle_px = view.to_pixels(_circle(tube), top)
     on_metal = stone_on_metal(image, circle_px, blur, chamfer_px=WIDEST_CHAMFER_MM * tube.px_per_mm)
     if on_metal is None:
@@ -221,7 +223,7 @@ def read_shape_rim(
     values, changes = evaluated(measure, edge, state(), calibration, moves, place, doubts)
     outline = outline_under(edge, state(), departures(edge))
     circle = tube.refit(view, state().heights["outer"])
-    u_tube = metal_edge_u_mm(tube, own)
+    u_tube = metal_edge_u_mm(tube, own, rival_gap_px=tube_gap_px)
     changes |= _tube_changes(outline, circle.centre, circle.radius, values, u_tube, place)
     influences = Influences()
     sizes_found = size_figures(influences, edge, outline, values, changes, blur)
@@ -283,12 +285,18 @@ def _off_the_middle(values: FloatArray, radius: float) -> bool:
 
 def _tube(
     image: LightImage, calibration: Calibration, candidate: Candidate, top: float, blur: float
-) -> RoundEdge:
+) -> tuple[RoundEdge, float]:
+    """The tube's edge, and its distance in radius from a fainter one further out that may be it, pixels."""
     view = calibration.view
     centre = view.to_plane(view.to_pixels(np.array([candidate.centre_mm])), top)[0]
     radius = candidate.radius_mm * (1.0 - top / view.distance_mm)
-    _, picked = find_outer(image, view, centre, radius, top, blur)
-    if picked is None or picked.merit < SMALLEST_TUBE_MERIT:
+    edges, picked = find_outer(image, view, centre, radius, top, blur)
+    outermost = picked
+    if picked is not None and picked.merit < SMALLEST_TUBE_MERIT:
+        # The outermost may be the wall's foot and the face's edge in one; the face's own shows better then.
+        size = SAME_TUBE_SHARE * picked.edge.circle.radius
+        picked = max((one for one in edges if one.edge.circle.radius >= size), key=lambda one: one.merit)
+    if picked is None or outermost is None or picked.merit < SMALLEST_TUBE_MERIT:
         raise OutlineUnclear(
             "no round edge of a tube shows clearly beside the stone",
             "a round tube standing on its end whose outer edge stands out from the paper on most of the round",
@@ -296,7 +304,8 @@ def _tube(
             "edge is wider than the tube: take a wider one",
         )
     refuse_unclear(picked.edge, "tube")
-    return picked.edge
+    gap = abs(outermost.edge.circle.radius - picked.edge.circle.radius) * picked.edge.px_per_mm
+    return picked.edge, gap
 
 
 def _circle(tube: RoundEdge) -> FloatArray:

@@ -32,10 +32,16 @@ RADII = 192
 #: Widths of a chamfer that are tried, pixels, up to the widest one, millimetres.
 GAPS_PX = (0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0)
 WIDEST_CHAMFER_MM = 0.15
-#: A second edge is believed when it lowers the mean over the radii of log(1 + mean square left / the typical one) by
-#: this much. The constants of this group follow from 278 edges of rendered tubes with known chamfers: plain edges reach
-#: 0.5, chamfers wider than 1.5 px give 0.9 and more.
-EVIDENCE = 0.6
+#: A second edge is as likely as not when it lowers the mean over the radii of log(1 + mean square left / the typical
+#: one) by this much, and its likelihood follows a logistic curve of that width. The constants of this group follow from
+#: 229 edges of rendered tubes with known chamfers: plain edges reach 0.5, chamfers wider than 1.5 px give 0.9 and more;
+#: of 39 edges between 0.5 and 0.8 the single one lay nearer to the truth as often as not.
+LIKELY_EVIDENCE, EVIDENCE_SPREAD = 0.7, 0.1
+#: How far the two readings may lie apart in that doubt, pixels.
+LARGEST_APART_PX = 4.0
+#: In several photographs together a second edge is believed from this evidence on; a single one stays in doubt by half
+#: its distance from that of a second reading that has this much, by at most 1.5 px.
+EVIDENCE, SUSPICION, SUSPICION_SHARE, LARGEST_SUSPICION_PX = 0.6, 0.4, 0.5, 1.5
 #: Its step must be at least this share of the other's where both show best: sharpening and shadows leave fainter ones.
 SMALLEST_SHARE = 0.3
 #: How much of that evidence a changed blur costs, per squared logarithm, and how much it may change.
@@ -47,9 +53,6 @@ ALIKE = 0.06
 #: surely or barely.
 SINGLE_OUTER_U_PX, SINGLE_BORE_U_PX, DOUBLE_U_PX, BARE_U_PX = 0.3, 0.5, 0.3, 0.7
 SURE_EVIDENCE = 1.0
-#: A single edge stays in doubt by half its distance from that of a second reading which lowers the same measure by this
-#: much; by at most 1.5 px, since a wider chamfer would show surely.
-SUSPICION, SUSPICION_SHARE, LARGEST_SUSPICION_PX = 0.4, 0.5, 1.5
 #: The model's circle lies within this of the traced one's centre, pixels; further off, half the distance is in doubt.
 STEADY_CENTRE_PX = 0.7
 #: Largest standard uncertainty of where the wall's far end shows, pixels.
@@ -174,15 +177,23 @@ def choose(fits: list[RingFit], *, outer: bool) -> tuple[RingFit, float]:
 
     single = fits[0]
     double = [fit for fit in fits[1:] if believable(fit)]
-    best = min(double, key=cost, default=single)
+    own = SINGLE_OUTER_U_PX if outer else SINGLE_BORE_U_PX
+    if not double:
+        return single, own
+    best = min(double, key=cost)
     evidence = cost(single) - cost(best)
-    if best is single or evidence < EVIDENCE:
-        own = SINGLE_OUTER_U_PX if outer else SINGLE_BORE_U_PX
-        other = min(abs(best.radius - single.radius), LARGEST_SUSPICION_PX) if evidence > SUSPICION else 0.0
-        return single, float(np.hypot(own, SUSPICION_SHARE * other))
+    # Between a plain edge and a chamfered one each counts by how likely it is, and their distance stays in doubt.
+    likely = 1.0 / (1.0 + float(np.exp(-(evidence - LIKELY_EVIDENCE) / EVIDENCE_SPREAD)))
     alike = [fit.radius for fit in double if cost(fit) < cost(best) + ALIKE]
     spread = 0.5 * (max(alike) - min(alike))
-    return best, float(np.hypot(DOUBLE_U_PX if evidence > SURE_EVIDENCE else BARE_U_PX, spread))
+    u_double = float(np.hypot(DOUBLE_U_PX if evidence > SURE_EVIDENCE else BARE_U_PX, spread))
+    apart = min(abs(best.radius - single.radius), LARGEST_APART_PX)
+    u_px = float(np.sqrt(
+        (1.0 - likely) * own**2 + likely * u_double**2 + likely * (1.0 - likely) * apart**2
+    ))  # fmt: skip
+    shares = np.array([1.0 - likely, likely])
+    radius, x, y = (float(shares @ pair) for pair in zip(*((f.radius, f.x, f.y) for f in (single, best)), strict=True))
+    return replace(best if likely > 0.5 else single, radius=radius, x=x, y=y), u_px
 
 
 def fit_costs(fits: list[RingFit]) -> dict[float, float]:

@@ -141,11 +141,25 @@ def fit_fixed(data: RingData, q: FloatArray) -> FloatArray:
 def test_a_second_step_much_fainter_than_the_first_is_not_believed() -> None:
     left = np.full(192, 1.0)
     own = np.zeros(192), np.full(192, np.inf)
-    single = RingFit(40.0, 0.0, 0.0, 0.0, 1.0, 3.0 * left, np.full((192, 1), 0.5), *own)
+    single = RingFit(40.0, 0.0, 0.0, 0.0, 1.0, 9.0 * left, np.full((192, 1), 0.5), *own)
     faint = RingFit(42.0, 0.0, 0.0, 2.0, 1.0, left, np.tile([0.05, 0.5], (192, 1)), *own)
     strong = RingFit(41.0, 0.0, 0.0, 1.0, 1.0, left, np.tile([0.3, 0.5], (192, 1)), *own)
     assert choose([single, faint], outer=True)[0] is single
-    assert choose([single, faint, strong], outer=True)[0] is strong
+    chosen, u_px = choose([single, faint, strong], outer=True)
+    assert chosen.gap == 1.0
+    assert chosen.radius == pytest.approx(41.0, abs=0.01)
+    assert u_px < 0.35
+
+
+def test_between_a_plain_and_a_chamfered_edge_their_distance_stays_in_doubt() -> None:
+    """As likely as not: the middle, and half the distance as the standard deviation of two equal points."""
+    left, own = np.full(192, 1e-4), (np.zeros(192), np.full(192, np.inf))
+    share = 2.0 * np.exp(0.7) - 1.0  # log(1 + share) - log(1 + 1) = 0.7
+    single = RingFit(40.0, 0.0, 0.0, 0.0, 1.0, share * left, np.full((192, 1), 0.5), *own)
+    double = RingFit(43.0, 1.0, 0.0, 3.0, 1.0, left, np.tile([0.3, 0.5], (192, 1)), *own)
+    chosen, u_px = choose([single, double], outer=True)
+    assert (chosen.radius, chosen.x) == (pytest.approx(41.5, abs=0.01), pytest.approx(0.5, abs=0.01))
+    assert u_px == pytest.approx((1.5**2 + (0.3**2 + 0.7**2) / 2.0) ** 0.5, abs=0.01)
 
 
 @pytest.mark.parametrize("overshoot", [0.0, 0.5, 0.9])

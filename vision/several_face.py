@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from rimsight.calibration.height import Height
 from rimsight.vision.circle import TUKEY_CUT, Circle
 from rimsight.vision.face_edge import (
-    EVIDENCE,
     GAPS_PX,
     LARGEST_SUSPICION_PX,
     SURE_EVIDENCE,
@@ -46,9 +45,11 @@ RADIUS_SHARE, SMALLEST_SHOWN = 0.5, 0.05
 SMALLEST_SPREAD_PX = 0.06
 #: What photographs that differ in the radius cost, in units of evidence, and the difference that counts as one, pixels.
 DIFFERING_COST, DIFFERING_PX = 0.5, 0.5
-#: A chamfer at the bore is believed on less evidence than `EVIDENCE`: a cut bore is always broken at its mouth (common
-#: practice, no source), an outer edge may be sharp.
-BORE_EVIDENCE = 0.45
+#: A second edge is believed when it lowers the cost by this much (as `face_edge.EVIDENCE` for one photograph; here
+#: plain outer edges of 16 rendered scenes reach 0.57, chamfers wider than 1 px give 0.86 and more). At the bore less is
+#: asked: a cut bore is always broken at its mouth (common practice, no source). There a plain edge and a chamfer of 2 px
+#: gave 0.49 both.
+OUTER_EVIDENCE, BORE_EVIDENCE = 0.7, 0.45
 #: Standard uncertainty of the edge's place, pixels, as in `face_edge` for one photograph: a single one outside and at
 #: the bore, and one beside its chamfer's other edge, told apart surely or barely. From the odd ones of 13 rendered
 #: pairs of tubes; there the edges lay 0.14 px (outer) and 0.27 px (bore) from the true ones, root mean square; on the
@@ -292,7 +293,7 @@ def choose_together(
     double = [width for width in widths[1:] if width.believed]
     best = min(double, key=lambda width: width.cost, default=single)
     evidence = single.cost - best.cost
-    needed = EVIDENCE if outer else BORE_EVIDENCE
+    needed = OUTER_EVIDENCE if outer else BORE_EVIDENCE
     # Near to the evidence that is needed either reading may be right.
     sure = 1.0 / (1.0 + np.exp((needed - evidence) / ALIKE_COST))
     doubt = (sure * (1.0 - sure)) ** 0.5 * min(_apart(best, single), LARGEST_SUSPICION_PX)

@@ -47,8 +47,8 @@ SMALLEST_SPREAD_PX = 0.06
 DIFFERING_COST, DIFFERING_PX = 0.5, 0.5
 #: A second edge is believed when it lowers the cost by this much (as `face_edge.EVIDENCE` for one photograph; here
 #: plain outer edges of 16 rendered scenes reach 0.57, chamfers wider than 1 px give 0.86 and more). At the bore less is
-#: asked: a cut bore is always broken at its mouth (common practice, no source). There a plain edge and a chamfer of 2 px
-#: gave 0.49 both.
+#: asked: a cut bore is always broken at its mouth (common practice, no source). There a plain edge and a chamfer of
+#: 2 px gave 0.49 both.
 OUTER_EVIDENCE, BORE_EVIDENCE = 0.7, 0.45
 #: Standard uncertainty of the edge's place, pixels, as in `face_edge` for one photograph: a single one outside and at
 #: the bore, and one beside its chamfer's other edge, told apart surely or barely. From the odd ones of 13 rendered

@@ -14,7 +14,7 @@ from rimsight.calibration.height import Height
 from rimsight.calibration.pixels import LightImage
 from rimsight.calibration.square import Calibration
 from rimsight.vision.influences import Influences
-from rimsight.vision.side_beyond import METAL, own_colour_beyond
+from rimsight.vision.side_beyond import METAL, STREAK_SHARE, burnt_out, own_colour_beyond
 from rimsight.vision.side_body import TABLE_SHARE, TABLE_SHARE_U, StoneBody, TubeBody
 from rimsight.vision.side_find import NoSideView, Thing
 from rimsight.vision.side_fit import SMALLEST_SCALE_PX, TIP_OFFSETS_PX, Fit, covariance, outline_of, solve
@@ -226,9 +226,12 @@ def _refuse_streak(image: LightImage, view: View, fit: Fit) -> None:
         return
     lie, profile = fit.body.place(fit.figures)
     radius = float(profile.radii_mm.max())
-    if own_colour_beyond(image, view, lie, float(profile.places_mm[0]), radius) > METAL:
+    half = float(profile.places_mm[0])
+    streak = burnt_out(image, view, lie, half, radius) > STREAK_SHARE
+    seen = "a streak of light lies between" if streak else "the metal goes on beyond"
+    if streak or own_colour_beyond(image, view, lie, half, radius) > METAL:
         raise SideUnclear(
-            f"the metal goes on beyond the two lines {2.0 * radius:.2f} mm apart that look most like the tube's sides",
+            f"{seen} the two lines {2.0 * radius:.2f} mm apart that look most like the tube's sides",
             "both long sides of the tube standing out from the paper",
             "turn the light so that no bright streak runs along the tube, or measure its end with rimsight tube",
         )

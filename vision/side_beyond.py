@@ -22,6 +22,9 @@ LEAST_COLOUR = 0.03
 #: From this share on it is metal that lies there: 1.8 beyond a streak that was read for a side, 0.21 at most beside the
 #: 18 other tubes that were read (set `side`).
 METAL = 0.5
+#: Light from this on is burnt out, and a streak is burnt out on this share of what was read: a tube's rounded side
+#: never is (judgement; a streak 0.86 mm wide was read for a tube of 4.08 mm, its metal's colour lost in the white).
+BURNT_OUT, STREAK_SHARE = 0.98, 0.6
 
 
 def own_colour_beyond(image: LightImage, view: View, lie: Lie, half_mm: float, radius_mm: float) -> float:
@@ -54,14 +57,25 @@ def own_colour_beyond(image: LightImage, view: View, lie: Lie, half_mm: float, r
     return max(float((colour(BESIDE, aside) - paper) @ metal) / size**2 for aside in sides)
 
 
+def burnt_out(image: LightImage, view: View, lie: Lie, half_mm: float, radius_mm: float) -> float:
+    """Share of a lying tube that is burnt out to white; parameters as of `own_colour_beyond`."""
+    light = _light(image, view, lie, half_mm * np.array(BESIDE), radius_mm * np.array(ON_TUBE))
+    return float(np.mean(np.nanmax(light, axis=1) >= BURNT_OUT))
+
+
 def _colour(image: LightImage, view: View, lie: Lie, along_mm: FloatArray, aside_mm: FloatArray) -> FloatArray:
     """Median chromaticity (r, g) of a grid beside the axis."""
+    light = _light(image, view, lie, along_mm, aside_mm)
+    total = np.maximum(light.sum(axis=1), 1e-4)
+    return np.asarray(np.nanmedian(light[:, :2] / total[:, None], axis=0))
+
+
+def _light(image: LightImage, view: View, lie: Lie, along_mm: FloatArray, aside_mm: FloatArray) -> FloatArray:
+    """Linear light (N, 3) of a grid beside the axis."""
     plain = ideal_view(view)
     moved = [lie.across[0] * shift for shift in aside_mm]
     rows = [
         axis_points_px(plain, replace(lie, x_mm=lie.x_mm + step[0], y_mm=lie.y_mm + step[1]), along_mm)
         for step in moved
     ]
-    light = image.sample_rgb(from_ideal(view, np.concatenate(rows)), order=1)
-    total = np.maximum(light.sum(axis=1), 1e-4)
-    return np.asarray(np.nanmedian(light[:, :2] / total[:, None], axis=0))
+    return np.asarray(image.sample_rgb(from_ideal(view, np.concatenate(rows)), order=1))

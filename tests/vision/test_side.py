@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from rimsight.calibration.camera import Camera, View
 from rimsight.calibration.pixels import LightImage, encode_srgb
 from rimsight.vision.side import STONE_FIGURES, SideUnclear, _refuse_odd, _stone_quantities
-from rimsight.vision.side_beyond import own_colour_beyond
+from rimsight.vision.side_beyond import STREAK_SHARE, burnt_out, own_colour_beyond
 from rimsight.vision.side_body import StoneBody, TubeBody
 from rimsight.vision.side_find import Thing
 from rimsight.vision.side_fit import fit_body, outline_of
@@ -194,3 +194,14 @@ def test_a_streak_is_told_from_a_side_by_the_metal_beyond_it(streak: bool, least
     radius = 1.2 if streak else 3.0
     share = own_colour_beyond(LightImage(codes), VIEW, Lie(0.0, 0.0, 0.0, 0.0), 6.0, radius)
     assert least <= share <= most
+
+
+def test_a_streak_is_burnt_out_and_a_tube_is_not() -> None:
+    """A tube 4 mm wide, grey, with a white streak 0.9 mm wide along it."""
+    lie = Lie(0.0, 0.0, 0.0, 0.0)
+    codes = np.full((600, 800, 3), 200, np.uint8)
+    codes[250:350, 200:600] = 120
+    codes[289:311] = np.where(codes[289:311] == 120, 255, codes[289:311])
+    image = LightImage(codes)
+    assert burnt_out(image, VIEW, lie, 6.0, 0.42) > STREAK_SHARE
+    assert burnt_out(image, VIEW, lie, 6.0, 2.0) < STREAK_SHARE

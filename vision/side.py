@@ -31,7 +31,7 @@ SMALLEST_SUPPORT = 0.7
 POOREST_SHARE = 0.08
 #: Standard uncertainties of the outline's place, pixels: of all of it together, and of each of its sides by itself.
 #: Facets that are seen at a grazing angle mirror the ground and hide. From rendered photographs (set `side`).
-EDGE_U_PX, SIDE_U_PX = 0.25, 0.4
+EDGE_U_PX, SIDE_U_PX = 0.35, 0.6
 #: Facets and a tube's sides mirror the paper beside them, so that the light begins to change only gradually: so far
 #: within the true outline lies the edge, in blurs, the same on all sides of a stone but at the culet, which is a point
 #: (19 stones, odd numbers of the set `side`). Of a tube's two sides one shows plainly as a rule (26 tubes).

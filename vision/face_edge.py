@@ -36,12 +36,9 @@ WIDEST_CHAMFER_MM = 0.15
 #: one) by this much, and its likelihood follows a logistic curve of that width. The constants of this group follow from
 #: 229 edges of rendered tubes with known chamfers: plain edges reach 0.5, chamfers wider than 1.5 px give 0.9 and more;
 #: of 39 edges between 0.5 and 0.8 the single one lay nearer to the truth as often as not.
-LIKELY_EVIDENCE, EVIDENCE_SPREAD = 0.7, 0.1
+EVIDENCE, EVIDENCE_SPREAD = 0.7, 0.1
 #: How far the two readings may lie apart in that doubt, pixels.
 LARGEST_APART_PX = 4.0
-#: In several photographs together a second edge is believed from this evidence on; a single one stays in doubt by half
-#: its distance from that of a second reading that has this much, by at most 1.5 px.
-EVIDENCE, SUSPICION, SUSPICION_SHARE, LARGEST_SUSPICION_PX = 0.6, 0.4, 0.5, 1.5
 #: Its step must be at least this share of the other's where both show best: sharpening and shadows leave fainter ones.
 SMALLEST_SHARE = 0.3
 #: How much of that evidence a changed blur costs, per squared logarithm, and how much it may change.
@@ -183,7 +180,7 @@ def choose(fits: list[RingFit], *, outer: bool) -> tuple[RingFit, float]:
     best = min(double, key=cost)
     evidence = cost(single) - cost(best)
     # Between a plain edge and a chamfered one each counts by how likely it is, and their distance stays in doubt.
-    likely = 1.0 / (1.0 + float(np.exp(-(evidence - LIKELY_EVIDENCE) / EVIDENCE_SPREAD)))
+    likely = 1.0 / (1.0 + float(np.exp(-(evidence - EVIDENCE) / EVIDENCE_SPREAD)))
     alike = [fit.radius for fit in double if cost(fit) < cost(best) + ALIKE]
     spread = 0.5 * (max(alike) - min(alike))
     u_double = float(np.hypot(DOUBLE_U_PX if evidence > SURE_EVIDENCE else BARE_U_PX, spread))

@@ -16,7 +16,6 @@ from rimsight.calibration.height import Height
 from rimsight.vision.circle import TUKEY_CUT, Circle
 from rimsight.vision.face_edge import (
     GAPS_PX,
-    LARGEST_SUSPICION_PX,
     SURE_EVIDENCE,
     WIDEST_CHAMFER_MM,
     FaceEdge,
@@ -50,6 +49,8 @@ DIFFERING_COST, DIFFERING_PX = 0.5, 0.5
 #: asked: a cut bore is always broken at its mouth (common practice, no source). There a plain edge and a chamfer of
 #: 2 px gave 0.49 both.
 OUTER_EVIDENCE, BORE_EVIDENCE = 0.7, 0.45
+#: How far the readings with and without a chamfer may lie apart in that doubt, pixels: a wider one would show surely.
+LARGEST_APART_PX = 1.5
 #: Standard uncertainty of the edge's place, pixels, as in `face_edge` for one photograph: a single one outside and at
 #: the bore, and one beside its chamfer's other edge, told apart surely or barely. From the odd ones of 13 rendered
 #: pairs of tubes; there the edges lay 0.14 px (outer) and 0.27 px (bore) from the true ones, root mean square; on the
@@ -296,7 +297,7 @@ def choose_together(
     needed = OUTER_EVIDENCE if outer else BORE_EVIDENCE
     # Near to the evidence that is needed either reading may be right.
     sure = 1.0 / (1.0 + np.exp((needed - evidence) / ALIKE_COST))
-    doubt = (sure * (1.0 - sure)) ** 0.5 * min(_apart(best, single), LARGEST_SUSPICION_PX)
+    doubt = (sure * (1.0 - sure)) ** 0.5 * min(_apart(best, single), LARGEST_APART_PX)
     if best is single or evidence < needed:
         own = SINGLE_OUTER_U_PX if outer else SINGLE_BORE_U_PX
         return single.fits, float(np.hypot(own, doubt))

@@ -22,8 +22,8 @@ from rimsight.calibration.camera import Camera, View, focal_from_35mm
 from rimsight.calibration.pixels import FloatArray
 from rimsight.calibration.solver import minimise
 
-#: Where nothing is known: phones' cameras lie between 20 and 80 mm equivalent, most near 28, and a picture cropped to the
-#: card by two or three has two or three times that; log-normal, 17 to 122 mm at 95 % (judgement).
+#: Where nothing is known: phones' cameras lie between 20 and 80 mm equivalent, most near 28, and a picture cropped to
+#: the card by two or three has two or three times that; log-normal, 17 to 122 mm at 95 % (judgement).
 UNKNOWN_F35_MM = 45.0
 UNKNOWN_F_LOG_U = 0.5
 #: Residual distortion that a camera without a profile may have, standard uncertainty of k1 and k2.

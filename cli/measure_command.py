@@ -24,6 +24,13 @@ Photos = Annotated[
         help="JPEG, HEIC, PNG, TIFF or WebP, as the phone made it; two to six of one untouched scene tell heights.",
     ),
 ]
+Shape = Annotated[
+    Text,
+    typer.Option(
+        metavar="NAME",
+        help="Not round: oval, pear, marquise, cushion, square, rectangle, triangle, or auto.",
+    ),
+]
 
 ENDINGS: dict[str, Literal["png", "jpg"]] = {".png": "png", ".jpg": "jpg", ".jpeg": "jpg"}
 

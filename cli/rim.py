@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from rimsight.cli.keeping import Keeping
-from rimsight.cli.measure_command import Measuring, Photos, Text
+from rimsight.cli.measure_command import Measuring, Photos, Shape, Text
 from rimsight.cli.option_groups import with_options
 
 RIM_HELP = """Measure the rim of metal round a stone that lies on the end of a tube, and say whether it is enough.
@@ -39,13 +39,7 @@ def register(app: typer.Typer) -> None:
         bore: Annotated[Text, typer.Option(help="Inner diameter of the tube.")] = None,
         wall: Annotated[Text, typer.Option(help="Wall of the tube instead of its bore; also 22ga.")] = None,
         height: Annotated[Text, typer.Option(help="Height of the girdle above the tube's end.")] = None,
-        shape: Annotated[
-            Text,
-            typer.Option(
-                metavar="NAME",
-                help="Not round: oval, pear, marquise, cushion, square, rectangle, triangle, or auto.",
-            ),
-        ] = None,
+        shape: Shape = None,
         rules: Annotated[Path | None, typer.Option(help="File of house rules in place of your own.")] = None,
         options: Measuring,
         keeping: Keeping,

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from rimsight.cli.keeping import Keeping
-from rimsight.cli.measure_command import Measuring, Photos, Text
+from rimsight.cli.measure_command import Measuring, Photos, Shape, Text
 from rimsight.cli.option_groups import with_options
 
 STONE_HELP = """Measure a round stone that lies on its table inside the card's black frame.
@@ -33,13 +33,7 @@ def register(app: typer.Typer) -> None:
         photos: Photos,
         *,
         height: Annotated[Text, typer.Option(help="Height of the girdle above the table it lies on.")] = None,
-        shape: Annotated[
-            Text,
-            typer.Option(
-                metavar="NAME",
-                help="Not round: oval, pear, marquise, cushion, square, rectangle, triangle, or auto.",
-            ),
-        ] = None,
+        shape: Shape = None,
         options: Measuring,
         keeping: Keeping,
     ) -> None:

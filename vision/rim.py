@@ -30,7 +30,7 @@ from rimsight.vision.reading import (
     metal_edge_u_mm,
 )
 from rimsight.vision.rim_edges import is_textured
-from rimsight.vision.rim_pair import DEFAULT_LEDGE_U_MM, Seating, choose_pair
+from rimsight.vision.rim_pair import Seating, choose_pair
 from rimsight.vision.shadow_ramp import without_ramp
 from rimsight.vision.stone import OutlineUnclear, refuse_unclear
 from rimsight.vision.tube_edges import find_outer
@@ -177,9 +177,8 @@ def read_rim(
     tube_gap = 0.0
     if own is not None:
         tube_edge, tube_gap = own.edge, own.gap_mm
-    known = bore_mm is not None or wall_mm is not None or girdle_above is not None
-    u_above = heights.u_mm if known else float(np.hypot(heights.u_mm, DEFAULT_LEDGE_U_MM))
-    values, changes = _evaluate(calibration, tube_edge, stone_edge, heights, top, tube_gap, length.u_mm, u_above)
+    best, moves = seated(view, heights, top - tube_gap, length.u_mm, seating.u_above_mm(heights))
+    values, changes = _evaluate(calibration, tube_edge, stone_edge, best, moves)
     influences = Influences()
     rival_px = max(found.rival_gap_px, pair.stone_gap_px)
     place_mm = edge_u_px(stone_edge, blur, rival_gap_px=rival_px) / stone_edge.px_per_mm
@@ -203,43 +202,56 @@ def read_rim(
     angles = np.arange(PROFILE_POINTS) * 2.0 * np.pi / PROFILE_POINTS
     widths, inner_px, outer_px = _profile(calibration, tube_edge, stone_edge, values, heights, top, angles)
     mean = centred + float(np.mean(widths) - (values[1] - values[0]) / 2)
-    bore = bore_mm if bore_mm is not None else (outer - 2 * wall_mm if wall_mm is not None else None)
-    unknown = "the ledge under the stone is not known: type --bore or --wall to place the girdle better"
-    notes = () if known else (unknown,)
     return RimReading(
         stone, outer, centred, smallest, mean, largest, offset, direction, angles, widths, inner_px, outer_px,
-        stone_edge, tube_edge, heights, bore, influences, notes,
+        stone_edge, tube_edge, heights, seating.bore_mm(outer), influences, seating.notes,
     )
+
+
+def seated(
+    view: View, heights: GirdleHeights, edge_mm: float, u_top_mm: float, u_above_mm: float
+) -> tuple[State, list[tuple[str, str, State]]]:
+    """The heights of a stone's girdle and of its tube's edge, and each moved by its standard uncertainty.
+
+    Parameters
+    ----------
+    view : View
+        Geometry of the photograph.
+    heights : GirdleHeights
+        Heights of the girdle.
+    edge_mm : float
+        Height of the tube's edge.
+    u_top_mm, u_above_mm : float
+        Standard uncertainties of the tube's height and of the girdle's above it.
+    """
+
+    def state(rise: float = 0.0, above: float = 0.0, thicker: float = 0.0) -> State:
+        lower, upper = heights.lower_mm + rise + above - thicker / 2, heights.upper_mm + rise + above + thicker / 2
+        return State(view, {"outer": level(edge_mm + rise), "girdle": wall(lower, upper)})
+
+    moves = [
+        ("tube height", "height", state(rise=u_top_mm)),
+        ("girdle above tube", "height", state(above=u_above_mm)),
+        ("girdle thickness", "height", state(thicker=heights.u_thickness_mm)),
+    ]
+    return state(), moves
 
 
 def _evaluate(
     calibration: Calibration,
     tube_edge: RoundEdge,
     stone_edge: RoundEdge,
-    heights: GirdleHeights,
-    top: float,
-    gap: float,
-    u_top: float,
-    u_above: float,
+    best: State,
+    moves: list[tuple[str, str, State]],
 ) -> tuple[FloatArray, dict[tuple[str, str], FloatArray]]:
     """Stone diameter, outer diameter and the stone's centre less the tube's, with their changes."""
-    view = calibration.view
-
-    def state(rise: float = 0.0, above: float = 0.0, thicker: float = 0.0) -> State:
-        lower, upper = heights.lower_mm + rise + above - thicker / 2, heights.upper_mm + rise + above + thicker / 2
-        return State(view, {"outer": level(top - gap + rise), "girdle": wall(lower, upper)})
 
     def evaluator(s: State) -> FloatArray:
         tube = tube_edge.refit(s.view, s.heights["outer"])
         stone = stone_edge.refit(s.view, s.heights["girdle"])
         return np.array([2.0 * stone.radius, 2.0 * tube.radius, stone.x - tube.x, stone.y - tube.y])
 
-    moved = [
-        ("tube height", "height", state(rise=u_top)),
-        ("girdle above tube", "height", state(above=u_above)),
-        ("girdle thickness", "height", state(thicker=heights.u_thickness_mm)),
-    ]
-    return evaluate(evaluator, state(), calibration, moved)
+    return evaluate(evaluator, best, calibration, moves)
 
 
 def _profile(

@@ -71,11 +71,29 @@ class Seating:
 
     def heights(self, stone_mm: float, outer_mm: float) -> GirdleHeights:
         """Heights of the girdle of a stone of that diameter."""
-        bore = self.bore_mm(outer_mm)
-        seat = stone_mm - 2.0 * DEFAULT_LEDGE_MM if bore is None else bore.nominal_value
-        return girdle_on_tube(stone_mm, seat, self.top, self.girdle_above)
+        return girdle_on_tube(stone_mm, self.seat_mm(stone_mm, outer_mm), self.top, self.girdle_above)
 
-    def bore_mm(self, outer_mm: float) -> UFloat | None:
+    @property
+    def known(self) -> bool:
+        """Whether anything typed says how high the girdle stands above the tube's end."""
+        return self.bore is not None or self.wall is not None or self.girdle_above is not None
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What the reader should know of it."""
+        unknown = "the ledge under the stone is not known: type --bore or --wall to place the girdle better"
+        return () if self.known else (unknown,)
+
+    def u_above_mm(self, heights: GirdleHeights) -> float:
+        """Standard uncertainty of the girdle's height above the tube's end."""
+        return heights.u_mm if self.known else float(np.hypot(heights.u_mm, DEFAULT_LEDGE_U_MM))
+
+    def seat_mm(self, stone_mm: float, outer_mm: float) -> float:
+        """Diameter on which a stone of that diameter or width rests: the bore, or what a usual ledge leaves."""
+        bore = self.bore_mm(outer_mm)
+        return stone_mm - 2.0 * DEFAULT_LEDGE_MM if bore is None else float(bore.nominal_value)
+
+    def bore_mm(self, outer_mm: float | UFloat) -> UFloat | None:
         """The bore, if it or the wall was typed."""
         if self.bore is None and self.wall is not None:
             return outer_mm - 2 * self.wall

@@ -15,12 +15,12 @@ from rimsight.calibration.square import Calibration
 from rimsight.vision.candidates import Candidate
 from rimsight.vision.face_edge import Mask, face_edge
 from rimsight.vision.influences import Influences
-from rimsight.vision.outline import RoundEdge, level, wall
+from rimsight.vision.outline import RoundEdge, wall
 from rimsight.vision.reading import CENTRE_SHARE, OVER_METAL_U_MM, State, figure, metal_edge_u_mm
 from rimsight.vision.reading import fit_u_mm as round_fit_u_mm
-from rimsight.vision.rim import off_tube, outside_of
+from rimsight.vision.rim import off_tube, outside_of, seated
 from rimsight.vision.rim_edges import WIDEST_CHAMFER_MM
-from rimsight.vision.rim_pair import DEFAULT_LEDGE_MM, DEFAULT_LEDGE_U_MM
+from rimsight.vision.rim_pair import Seating
 from rimsight.vision.shape import doubts_of, likeliest, refuse_rivals
 from rimsight.vision.shape_box import Box, departures, smallest_box
 from rimsight.vision.shape_circles import enclosing_circle, rim_along_normals
@@ -174,13 +174,11 @@ def read_shape_rim(
             f"lay the stone on a tube of another colour; or {ALONE}",
         )
 
+    seating = Seating(Height(top, length.u_mm, length.source), bore_mm, wall_mm, girdle_above)
+
     def girdle(width_mm: float, round_mm: float) -> GirdleHeights:
-        seat = width_mm - 2.0 * DEFAULT_LEDGE_MM
-        if bore_mm is not None:
-            seat = bore_mm.nominal_value
-        elif wall_mm is not None:
-            seat = 2.0 * tube.circle.radius - 2.0 * wall_mm.nominal_value
-        return shaped_girdle_on_tube(width_mm, round_mm, seat, Height(top, length.u_mm, length.source), girdle_above)
+        seat = seating.seat_mm(width_mm, tube.diameter_mm)
+        return shaped_girdle_on_tube(width_mm, round_mm, seat, seating.top, girdle_above)
 
     rough = sizes(view.to_plane(on_metal.around.hull_px + on_metal.around.corner_px, top))
     heights = girdle(float(rough[1]), float(rough[2]))
@@ -200,18 +198,7 @@ def read_shape_rim(
     gap = 0.0
     if own is not None:
         tube, gap = own.edge, own.gap_mm
-    known = bore_mm is not None or wall_mm is not None or girdle_above is not None
-    u_above = heights.u_mm if known else float(np.hypot(heights.u_mm, DEFAULT_LEDGE_U_MM))
-
-    def state(rise: float = 0.0, above: float = 0.0, thicker: float = 0.0) -> State:
-        lower, upper = heights.lower_mm + rise + above - thicker / 2, heights.upper_mm + rise + above + thicker / 2
-        return State(view, {"outer": level(top - gap + rise), "girdle": wall(lower, upper)})
-
-    moves = [
-        ("tube height", "height", state(rise=length.u_mm)),
-        ("girdle above tube", "height", state(above=u_above)),
-        ("girdle thickness", "height", state(thicker=heights.u_thickness_mm)),
-    ]
+    state, moves = seated(view, heights, top - gap, length.u_mm, seating.u_above_mm(heights))
 
     def measure(outline: FloatArray, s: State) -> FloatArray:
         circle = tube.refit(s.view, s.heights["outer"])
@@ -220,9 +207,9 @@ def read_shape_rim(
     edge = best.edge
     glow = GLOW_U_PX * max(CLEAR_MERIT - best.merit, 0.0)
     place = float(np.hypot(np.hypot(edge_u_px(edge, blur), glow) / edge.px_per_mm, OVER_METAL_U_MM))
-    values, changes = evaluated(measure, edge, state(), calibration, moves, place, doubts)
-    outline = outline_under(edge, state(), departures(edge))
-    circle = tube.refit(view, state().heights["outer"])
+    values, changes = evaluated(measure, edge, state, calibration, moves, place, doubts)
+    outline = outline_under(edge, state, departures(edge))
+    circle = tube.refit(view, state.heights["outer"])
     u_tube = metal_edge_u_mm(tube, own, rival_gap_px=tube_gap_px)
     changes |= _tube_changes(outline, circle.centre, circle.radius, values, u_tube, place)
     influences = Influences()
@@ -245,16 +232,14 @@ def read_shape_rim(
     at = away[rim.smallest] / np.hypot(*away[rim.smallest])
     box = smallest_box(outline)
     naming = name_shape(edge, best.merit, [(one.edge, one.merit) for one in found], box, shape)
-    rule = state().heights["girdle"]
+    rule = state.heights["girdle"]
     girdle_mm = rule(view, rim.inner_mm, away / np.hypot(*away.T)[:, None])
     stone_length, width, enclosing, inner = sizes_found
-    bore = bore_mm if bore_mm is not None else (outer - 2 * wall_mm if wall_mm is not None else None)
-    unknown = "the ledge under the stone is not known: type --bore or --wall to place the girdle better"
     return ShapeRimReading(
         stone_length, width, stone_length / width, enclosing, inner, naming, outer, (outer - enclosing) / 2, smallest,
         mean, largest, usqrt(dx * dx + dy * dy + 1e-12), (float(at[0]), float(at[1])), angles, rim.widths_mm,
         view.to_pixels(rim.inner_mm, girdle_mm), view.to_pixels(rim.outer_mm, np.full(len(angles), top)), edge, outline,
-        box, tube, heights, heights.mean_mm, bore, influences, () if known else (unknown,),
+        box, tube, heights, heights.mean_mm, seating.bore_mm(outer), influences, seating.notes,
     )  # fmt: skip
 
 

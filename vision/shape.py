@@ -15,7 +15,7 @@ from rimsight.vision.influences import Influences
 from rimsight.vision.outline import wall
 from rimsight.vision.reading import State
 from rimsight.vision.shape_box import Box, departures, smallest_box
-from rimsight.vision.shape_colour import colour_offsets
+from rimsight.vision.shape_colour import beside, colour_offsets
 from rimsight.vision.shape_edges import ShapeEdge
 from rimsight.vision.shape_figures import (
     Doubt,
@@ -29,6 +29,7 @@ from rimsight.vision.shape_figures import (
 from rimsight.vision.shape_hypotheses import Hypothesis, hypotheses, outline_of
 from rimsight.vision.shape_likeness import colour_likeness, stone_likeness, surroundings
 from rimsight.vision.shape_name import FAMILY_OF, Naming, name_shape
+from rimsight.vision.shape_search import side_moves
 from rimsight.vision.stone import OutlineUnclear
 
 FloatArray = NDArray[np.float64]
@@ -51,17 +52,29 @@ LARGEST_NOVELTY = 0.36
 LARGEST_CLEAR_NOVELTY, LARGEST_LIKE_SHADOW = 0.25, 0.35
 #: Of an outline of this merit the edge's own blur is all that is new outside: without noise it stands out far.
 PERFECT_MERIT = 2.6
-#: Where the stone's colour begins this far inside of the outline, all round (median) or on a tenth of it, light has
-#: taken a soft shadow for the stone, pixels. Of 38 outlines of the odd-numbered scenes and of set `fresh-shapes-1` nine
-#: were off by more than 0.03 mm; eight of those lie below one of the limits (the ninth has a rival), six others too.
-SMALLEST_MEDIAN_PX, SMALLEST_TENTH_PX = -0.45, -1.2
+#: Where the stone's colour begins this far inside of the outline in the median, a shadow all round was taken for it,
+#: pixels; and shares of the outline inside of which a shadow, outside of which stone may lie (`shape_colour.beside`).
+#: Of 36 outlines that were right within 0.03 mm three lie beyond a limit, of eleven others nine.
+SMALLEST_MEDIAN_PX, LARGEST_SHADOW, LARGEST_STONE = -0.65, 0.07, 0.08
+#: A shadow lies on one side: a curved outline can't follow its edge there and the stone's elsewhere. All 26 curved
+#: ones of a merit above 0.75 were right, one with a shadow's edge inside of 11 % of it.
+LARGEST_CURVED_SHADOW = 0.2
+#: An outline that has neither is taken for one that has, where its merit reaches this share of that one's.
+FITTING_SHARE = 0.5
 #: Standard uncertainty of a figure that colour wants otherwise, as a share of what it wants beyond what colour is good
 #: for, pixels.
-COLOUR_SHARE, COLOUR_GOOD_PX = 0.7, 0.3
+COLOUR_SHARE, COLOUR_GOOD_PX = 0.35, 0.3
+#: For a coloured or dark stone, whose edge is located in all colours: what of the doubt that another place of one side
+#: makes counts where sides are straight and where they are curved, and the standard uncertainty of where a straight
+#: side lies, pixels. A facet that runs along a straight side moves all of it: 61 such sides scatter by 0.31 px about
+#: the true ones, 21 curved outlines as a whole by 0.08 px (odd-numbered scenes and set `fresh-shapes-1`).
+STRAIGHT_SHARE, CURVED_SHARE, STRAIGHT_U_PX = 0.6, 0.2, 0.3
+STRAIGHT = ("rectangle", "triangle")
 #: What of the way to another outline that would do is one standard uncertainty.
 RIVAL_U_SHARE = 0.5
-#: Less of the round than this, seen from the middle, is no outline.
-SMALLEST_COVERAGE_DEG = 200.0
+#: Less of the round than this, seen from the middle, is no outline; of a coloured or dark stone this: of 35 right ones
+#: the edge was seen over 309 degrees and more, of four wrong ones over less.
+SMALLEST_COVERAGE_DEG, TOLD_COVERAGE_DEG = 200.0, 300.0
 
 
 @dataclass(frozen=True)
@@ -159,25 +172,40 @@ def read_shape(
             "a stone whose girdle stands out from the paper",
             "turn the light so that the stone's edge stands out, or move it a little",
         )
-    best = likeliest(found)
     likeness = stone_likeness(around)
+    if likeness is not None:
+        # An outline outside of which the stone goes on, or inside of which a shadow lies, gives way to one without.
+        fitting = [one for one in found if not _beside_fault(one, beside(likeness, around, one.edge, view))]
+        if fitting and fitting[0].merit > FITTING_SHARE * found[0].merit:
+            found = fitting
+    best = likeliest(found)
     refuse_unclear(best, clear=likeness is None)
     rivals = refuse_rivals(best, found, coloured=colour_likeness(around) is not None)
-    doubts = doubts_of(best, rivals)
+    doubts = doubts_of(best, rivals) if likeness is None else _told_doubts(best, rivals)
     if likeness is not None:
         wanted = colour_offsets(likeness, around.corner_px, best.edge, view)
-        doubts.append(_refuse_disagreement(best, wanted))
+        doubts.append(_refuse_disagreement(best, wanted, beside(likeness, around, best.edge, view)))
     # The heights that follow from the width just found.
     heights = girdle_on_card(best.box.width_mm, girdle)
     return _reading(calibration, best, found, heights, card_height_mm, blur, shape, doubts)
 
 
-def doubts_of(best: Hypothesis, rivals: list[Hypothesis]) -> list[Doubt]:
-    """Outlines that would do nearly as well: with one side elsewhere, and of other hypotheses."""
+def doubts_of(best: Hypothesis, rivals: list[Hypothesis], side_share: float = 1.0) -> list[Doubt]:
+    """Outlines that would do nearly as well: with one side elsewhere (times a share), and of other hypotheses."""
     edge = best.edge
     departure = departures(edge)
-    sides = [Doubt(with_parameters(edge, edge.parameters + change, departure)) for change in best.doubts()]
+    sides = [Doubt(with_parameters(edge, edge.parameters + change, departure), side_share) for change in best.doubts()]
     return sides + [Doubt(outline_of(rival.edge), RIVAL_U_SHARE) for rival in rivals]
+
+
+def _told_doubts(best: Hypothesis, rivals: list[Hypothesis]) -> list[Doubt]:
+    """The doubts about the outline of a coloured or dark stone."""
+    edge, departure = best.edge, departures(best.edge)
+    if edge.family.name not in STRAIGHT:
+        return doubts_of(best, rivals, CURVED_SHARE)
+    moves = side_moves(edge.family, edge.parameters) * (STRAIGHT_U_PX / edge.px_per_mm)
+    own = [Doubt(with_parameters(edge, edge.parameters + move, departure)) for move in moves]
+    return own + doubts_of(best, rivals, STRAIGHT_SHARE)
 
 
 def likeliest(found: list[Hypothesis]) -> Hypothesis:
@@ -198,10 +226,11 @@ def refuse_unclear(best: Hypothesis, *, clear: bool) -> None:
         The stone has no colour that tells it from the paper.
     """
     edge = best.edge
-    if edge.coverage_deg < SMALLEST_COVERAGE_DEG:
+    least = SMALLEST_COVERAGE_DEG if clear else TOLD_COVERAGE_DEG
+    if edge.coverage_deg < least:
         raise OutlineUnclear(
             f"only {edge.coverage_deg:.0f} degrees of the stone's outline are seen",
-            f"at least {SMALLEST_COVERAGE_DEG:.0f} degrees",
+            f"at least {least:.0f} degrees",
             "turn the light or the stone so that the edge stands out all round",
         )
     faint = best.merit < SMALLEST_MERIT or best.evidence < SMALLEST_EVIDENCE
@@ -215,14 +244,26 @@ def refuse_unclear(best: Hypothesis, *, clear: bool) -> None:
         )
 
 
-def _refuse_disagreement(best: Hypothesis, wanted_px: FloatArray) -> Doubt:
-    """The outline that colour wants; refuse where it differs too much."""
+def _beside_fault(one: Hypothesis, shares: tuple[float, float]) -> str:
+    """What lies on the wrong side of an outline, given the shares from `beside`; empty for nothing."""
+    shadow, stone = shares
+    if shadow > (LARGEST_SHADOW if one.edge.family.name in STRAIGHT else LARGEST_CURVED_SHADOW):
+        return f"along {100 * shadow:.0f} % of the outline a shadow lies just inside of it"
+    if stone > LARGEST_STONE:
+        return f"along {100 * stone:.0f} % of the outline the stone goes on outside of it"
+    return ""
+
+
+def _refuse_disagreement(best: Hypothesis, wanted_px: FloatArray, shares: tuple[float, float]) -> Doubt:
+    """The outline that colour wants; refuse where it differs too much or shadow or stone lie on the wrong side."""
     known = wanted_px[np.isfinite(wanted_px)]
-    median, tenth = np.percentile(known, (50.0, 10.0)) if len(known) else (0.0, 0.0)
-    if median < SMALLEST_MEDIAN_PX or tenth < SMALLEST_TENTH_PX:
+    median = float(np.median(known)) if len(known) else 0.0
+    found = _beside_fault(best, shares)
+    if median < SMALLEST_MEDIAN_PX:
+        found = f"the stone's colour begins {-median:.1f} pixels inside of the outline"
+    if found:
         raise OutlineUnclear(
-            f"light and colour disagree: the stone's colour begins {-median:.1f} pixels inside of the outline, "
-            f"{-tenth:.1f} on a tenth of it; a shadow or a facet lies close beside the girdle",
+            f"light and colour disagree: {found}",
             "an outline on which both agree",
             "use softer light from two sides, so that no shadow hugs the stone, and come closer",
         )

@@ -14,6 +14,7 @@ from rimsight.vision.outline import HeightRule
 from rimsight.vision.polar import PolarMap
 from rimsight.vision.shape_fit import moved, tukey
 from rimsight.vision.shape_models import Curve, Family, at_shares
+from rimsight.vision.shape_steps import joint_field
 from rimsight.vision.shape_strip import Patch, unroll_along
 
 FloatArray = NDArray[np.float64]
@@ -47,10 +48,13 @@ class Guide:
         First column and row.
     evidence : ndarray of shape (h, w)
         0 to 1, thin along edges.
+    joint : bool
+        The edge is one of a coloured or dark stone, located in all colours together.
     """
 
     corner_px: FloatArray
     evidence: NDArray[np.float32]
+    joint: bool = False
 
     def along(self, pixels: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Evidence at pixels (N, R, 2), and the largest of it within one pixel, both (N, R)."""
@@ -173,6 +177,8 @@ def follow(
     edge = _follow(
         patch, view, family, parameters, heights, blur_px, windows, coloured=False, guide=guide
     )
+    if guide is not None and guide.joint:
+        return edge
     if coloured and (edge is None or edge.merit < CLEAR_MERIT):
         start = parameters if edge is None else edge.parameters
         other = _follow(patch, view, family, start, heights, blur_px, windows, coloured=True, guide=guide)
@@ -195,14 +201,14 @@ def _follow(
 ) -> ShapeEdge | None:
     edge = None
     for window, preference in windows:
-        coarse = window > 3.0
+        coarse, joint = window > 3.0, guide is not None and guide.joint
         strip = unroll_along(
-            patch, view, family, parameters, heights, blur_px, window, coarse=coarse, colour=coloured
+            patch, view, family, parameters, heights, blur_px, window, coarse=coarse, colour=coloured or joint
         )  # fmt: skip
         if strip is None:
             return None
         curve, polar, pixels = strip
-        field = _field(polar, blur_px, coloured=coloured)
+        field = joint_field(polar, blur_px) if joint else _field(polar, blur_px, coloured=coloured)
         if field is None:
             return None
         offsets, strength = _locate(field, window, preference, outer_first=coarse)

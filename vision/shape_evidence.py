@@ -32,8 +32,13 @@ RINGING, COLOUR_RINGING = 0.07, 0.3
 COLOUR_WORTH = 0.10
 #: Just outside of a sharp edge the slope has fallen below this share of the edge's; a shadow's edge runs on.
 SLOPE_OUTSIDE, SLOPE_SOFT = 0.25, 0.6
-#: Share of the stone's colour by which both sides of its edge differ, from none of the evidence to all of it.
+#: Share of the stone's colour by which both sides of its edge differ, from none of the evidence to all of it; and how
+#: many standard deviations of what paper and shadow may have are enough, down to a share: crown facets mirror the room,
+#: so beside its girdle a stone may show a tenth of the colour of its middle, which in a strong colour tells as surely.
 TELLS_FROM, TELLS_FULL = 0.2, 0.45
+SURE_FROM, SURE_FULL, LEAST_FROM, LEAST_FULL = 1.0, 2.25, 0.1, 0.25
+#: A stone whose colour is this sure only is pale: its colour is smoothed by so many pixels before it tells.
+PALE, PALE_BLUR_PX = 8.0, 1.2
 #: How far the share of the step of a stone's colour may lie from what an edge there would have (standard deviation): on
 #: 28 rendered stones 0.03 to 0.09, widened.
 STEP_SPREAD = 0.12
@@ -52,7 +57,7 @@ def girdle_maps(around: Surroundings) -> list[Plane]:
     """
     likeness = stone_likeness(around)
     if likeness is not None:
-        return [told_map(around, likeness)]
+        return [told_map(around, likeness, joint=True)]
     return [_plain(around, shadows=True), _plain(around, shadows=False)]
 
 
@@ -67,11 +72,17 @@ class _Slope:
 
 
 def _slope(around: Surroundings, plane: Plane, spread_px: float) -> _Slope:
+    """The slope of a plane (h, w), or of several together (h, w, C): that of the steepest direction (Di Zenzo 1986)."""
     smooth = cv2.GaussianBlur(plane, (0, 0), spread_px)
     gx = np.asarray(cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3, scale=0.125), dtype=np.float32)
     gy = np.asarray(cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3, scale=0.125), dtype=np.float32)
+    if plane.ndim == 3:
+        across, along, both = (np.sum(v, axis=2) for v in (gx * gx, gy * gy, gx * gy))
+        turn = 0.5 * np.arctan2(2.0 * both, across - along)
+        steepest = np.sqrt(0.5 * (across + along + np.hypot(across - along, 2.0 * both)))
+        gx, gy = steepest * np.cos(turn), steepest * np.sin(turn)
     size = np.hypot(gx, gy)
-    height, width = plane.shape
+    height, width = plane.shape[:2]
     y, x = np.mgrid[0:height, 0:width].astype(np.float32)
     nx, ny = gx / np.maximum(size, 1e-9), gy / np.maximum(size, 1e-9)
     cx, cy = around.centre_px
@@ -96,23 +107,44 @@ def _light(around: Surroundings) -> Plane:
     return np.asarray(light / max(float(np.median(light[around.paper])), 1e-3), dtype=np.float32)
 
 
-def told_map(around: Surroundings, likeness: Likeness) -> Plane:
-    """Edges in light or colour at which the stone's own colour begins."""
+def told_map(around: Surroundings, likeness: Likeness, *, joint: bool = False) -> Plane:
+    """Edges in light or colour at which the stone's own colour begins.
+
+    Parameters
+    ----------
+    around : Surroundings
+        The photograph round the stone.
+    likeness : Likeness
+        How much each pixel is like the stone.
+    joint : bool
+        Take edges in all colours together rather than in luminance, and such where the stone is pale.
+    """
     reach = float(np.hypot(around.blur_px, LIGHT_PX))
-    light, like = _light(around), likeness.plane
+    edges, like = _light(around), likeness.plane
+    begins, full = TELLS_FROM, TELLS_FULL
+    if joint:
+        edges = np.asarray(around.light / np.maximum(np.median(around.light[around.paper], axis=0), 1e-3), np.float32)
+        begins = min(TELLS_FROM, max(SURE_FROM / likeness.sure, LEAST_FROM))
+        full = min(TELLS_FULL, max(SURE_FULL / likeness.sure, LEAST_FULL))
     total = np.zeros(like.shape, dtype=np.float32)
-    for plane, spread in ((light, LIGHT_PX), (like, 0.6)):
+    noise = 1.4826 * float(np.median(np.abs(like[around.paper] - np.median(like[around.paper]))))
+    wide = like
+    if joint and likeness.sure < PALE:
+        wide = np.asarray(cv2.GaussianBlur(like, (0, 0), PALE_BLUR_PX), dtype=np.float32)
+    for plane, spread in ((edges, LIGHT_PX), (like, 0.6)):
         slope = _slope(around, plane, spread)
         near = TELLS_WITHIN * float(np.hypot(reach, COLOUR_PX))
-        inside, outside = slope.at(like, -near), slope.at(like, near)
-        tells = np.clip((inside - outside - TELLS_FROM) / (TELLS_FULL - TELLS_FROM), 0.0, 1.0)
+        inside, outside = slope.at(wide, -near), slope.at(wide, near)
+        tells = np.clip((inside - outside - begins) / (full - begins), 0.0, 1.0)
         tells *= np.clip((0.65 - outside) / 0.2, 0.0, 1.0)
         # At the edge of a narrow shadow less of the colour's step lies outside than at the girdle, at the inner edge of
         # a narrow facet more.
         share = (like - outside) / np.maximum(inside - outside, 0.05)
         expected = likeness.share_at_edge(slope.at(likeness.light, -near), slope.at(likeness.light, near))
-        tells *= np.exp(-0.5 * ((share - expected) / STEP_SPREAD) ** 2)
-        if plane is light:
+        # A pale stone's colour is noisy.
+        may = np.hypot(STEP_SPREAD, (noise if joint else 0.0) / np.maximum(inside - outside, 0.05))
+        tells *= np.exp(-0.5 * ((share - expected) / may) ** 2)
+        if plane is edges:
             least = max(0.8 * NOISE_FROM * slope.noise, 0.8 * _per_px(LEAST_STEP, around, spread))
             strength = np.clip((slope.size - least) / least, 0.0, 1.0)
         else:

@@ -15,7 +15,7 @@ from rimsight.vision.shape_box import Box, closed_outline, departures, smallest_
 from rimsight.vision.shape_edges import Guide, ShapeEdge, follow
 from rimsight.vision.shape_evidence import girdle_maps
 from rimsight.vision.shape_fit import CoarseFit, coarse_fits
-from rimsight.vision.shape_likeness import Plane, Surroundings
+from rimsight.vision.shape_likeness import Plane, Surroundings, stone_likeness
 from rimsight.vision.shape_path import closed_path, ellipse_of
 from rimsight.vision.shape_rough import affine_to_px
 from rimsight.vision.shape_search import EdgeMap, Found, doubts, scanned, search
@@ -37,6 +37,8 @@ DOUBT_REACH_MM = 0.25
 ZONE_PX, OUTSIDE_COST = (3.0, 4.0, 5.0, 7.0, 9.0, 11.0, 13.0, 15.0, 17.0), 0.9
 #: Starts of one family that differ by less than this are one.
 ALIKE_MM = 0.02
+#: A stone's region: share of its colour, and blur of the map of it, pixels. It only starts fits.
+REGION_SHARE, REGION_BLUR_PX = 0.3, 1.5
 #: Half widths of the windows and preferences in which the edge is followed from there, pixels.
 WINDOWS_PX = ((2.5, 1.5), (1.6, 1.0), (1.6, 1.0))
 #: What scatter is added to the outline's own before it divides, pixels.
@@ -118,20 +120,25 @@ def hypotheses(
     """
     rule, middle_mm = wall(*girdle_mm), 0.5 * sum(girdle_mm)
     hull_px, blur_px = around.hull_px + around.corner_px, around.blur_px
-    maps = girdle_maps(around) if maps is None else maps
     patch = patch_round(image, hull_px)
     ellipse = ellipse_of(around.hull_px)
+    told = maps is None
+    maps = girdle_maps(around) if maps is None else maps
+    told = told and len(maps) == 1
     outermost = OUTERMOST_TOLD if len(maps) == 1 else OUTERMOST_PLAIN
     found: list[Hypothesis] = []
     to_px = affine_to_px(view, view.to_plane(hull_px, middle_mm).mean(axis=0), middle_mm, around.corner_px)
     every = [EdgeMap(evidence, to_px, zone_px=ZONE_PX, outside_cost=OUTSIDE_COST) for evidence in maps]
     for evidence, edges in zip(maps, every, strict=True):
         path = closed_path(evidence, ellipse, outermost=outermost) + around.corner_px
-        path_mm = view.to_plane(path, middle_mm)
-        for start in _starts(edges, path_mm, families):
+        polygons = [view.to_plane(path, middle_mm)]
+        if told:
+            region = region_of(around)
+            polygons += [] if region is None else [view.to_plane(region + around.corner_px, middle_mm)]
+        for start in _starts(edges, polygons, families):
             edge = follow(
                 patch, view, start.family, start.parameters, rule, blur_px, windows=WINDOWS_PX,
-                guide=Guide(around.corner_px, evidence),
+                guide=Guide(around.corner_px, evidence, joint=told),
             )
             if edge is not None and not any(_alike(edge.parameters, edge.family.name, one.edge) for one in found):
                 score = edges.score(edge.family, edge.parameters, fine=True)
@@ -140,16 +147,30 @@ def hypotheses(
     return sorted(found, key=lambda one: -one.merit)
 
 
-def _starts(edges: EdgeMap, path_mm: FloatArray, families: tuple[str, ...] | None) -> list[Found]:
-    """Outlines fitted to the path and to its hull, moved to where they lie best on the evidence."""
-    hull = np.asarray(cv2.convexHull(path_mm.astype(np.float32)), dtype=np.float64).reshape(-1, 2)
+def _starts(edges: EdgeMap, polygons_mm: list[FloatArray], families: tuple[str, ...] | None) -> list[Found]:
+    """Outlines fitted to polygons and to the first one's hull, moved to where they lie best on the evidence."""
+    hull = np.asarray(cv2.convexHull(polygons_mm[0].astype(np.float32)), dtype=np.float64).reshape(-1, 2)
     found: list[Found] = []
-    for fits in (coarse_fits(hull, families), coarse_fits(path_mm, families)):
+    for fits in [coarse_fits(polygon, families) for polygon in (hull, *polygons_mm)]:
         for fit in _worth_trying(fits):
             start = scanned(edges, search(edges, fit, largest_px=STEP_PX), SCAN_MM)
             if not any(_alike(start.parameters, start.family.name, other) for other in found):
                 found.append(start)
     return found
+
+
+def region_of(around: Surroundings) -> FloatArray | None:
+    """Hull (M, 2) px of the pixels that have a good part of the stone's colour; None where it has none."""
+    likeness = stone_likeness(around)
+    if likeness is None:
+        return None
+    like = cv2.GaussianBlur(likeness.plane, (0, 0), REGION_BLUR_PX)
+    inside = np.asarray((like > REGION_SHARE) & around.within(), dtype=np.uint8)
+    contours, _ = cv2.findContours(inside, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    if not contours:
+        return None
+    hull = cv2.convexHull(max(contours, key=cv2.contourArea)).reshape(-1, 2)
+    return np.asarray(hull, dtype=np.float64) if len(hull) >= 8 else None
 
 
 def _worth_trying(fits: list[CoarseFit]) -> list[CoarseFit]:

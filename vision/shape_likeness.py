@@ -93,11 +93,14 @@ class Likeness:
         The same from linear light (..., 3).
     light : ndarray of shape (h, w, 3)
         The smoothed light from which the plane was made.
+    sure : float
+        How many standard deviations of what paper and shadow may have a likeness of 1 is.
     """
 
     plane: Plane
     of: Callable[[Plane], Plane]
     light: Plane
+    sure: float = 1.0
 
     def share_at_edge(self, inside: Plane, outside: Plane) -> Plane:
         """Share of the step of likeness, counted from outside, at an edge between two lights (..., 3).
@@ -122,10 +125,10 @@ def colour_likeness(around: Surroundings) -> Likeness | None:
     return _by_colour(around)
 
 
-def likeness_from(around: Surroundings, of: Callable[[Plane], Plane]) -> Likeness:
+def likeness_from(around: Surroundings, of: Callable[[Plane], Plane], sure: float = 1.0) -> Likeness:
     """The likeness that a function of light gives."""
     light = smoothed(around)
-    return Likeness(of(light), of, light)
+    return Likeness(of(light), of, light, sure)
 
 
 def smoothed(around: Surroundings) -> Plane:
@@ -159,7 +162,7 @@ def _by_colour(around: Surroundings) -> Likeness | None:
     def of(light: Plane) -> Plane:
         return np.asarray(np.clip(hues(logarithms(light) - middle) @ telling / apart, -0.2, 1.2), dtype=np.float32)
 
-    return likeness_from(around, of)
+    return likeness_from(around, of, apart**0.5)
 
 
 def _by_darkness(around: Surroundings) -> Likeness | None:

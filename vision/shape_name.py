@@ -9,6 +9,8 @@ from rimsight.vision.shape_edges import ShapeEdge
 
 #: Exponent of a superellipse from which it is a cushion rather than an oval, and the width of the doubt on both sides.
 CUSHION_EXPONENT, CUSHION_DOUBT = 2.35, 0.12
+#: A fuller one may be a rectangle: cushions have exponents up to 4 (common practice, no source).
+FULLEST_CUSHION = 5.0
 #: Length over width up to which a rectangle is called a square, with its doubt.
 SQUARE_RATIO, SQUARE_DOUBT = 1.05, 0.012
 #: Leg of a cut corner over the width from which corners are called cut, with its doubt.
@@ -113,6 +115,8 @@ def _within_family(edge: ShapeEdge, box: Box) -> tuple[str, list[str], list[str]
         near = []
         if abs(exponent - CUSHION_EXPONENT) < CUSHION_DOUBT:
             near.append("oval" if shape == "cushion" else "cushion")
+        if exponent > FULLEST_CUSHION:
+            near.append("square" if ratio < SQUARE_RATIO else "rectangle")
         if shape == "oval" and ratio < ROUND_RATIO + ROUND_DOUBT:
             if ratio < ROUND_RATIO - ROUND_DOUBT:
                 shape = "round"

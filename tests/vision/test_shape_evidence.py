@@ -18,8 +18,10 @@ from rimsight.vision.circle import fit_circle
 from rimsight.vision.outline import RoundEdge, level
 from rimsight.vision.shape import refuse_rivals, refuse_unclear
 from rimsight.vision.shape_beyond import own_colour_beyond, refuse_beyond
-from rimsight.vision.shape_colour import colour_offsets
+from rimsight.vision.shape_colour import beside, colour_offsets
+from rimsight.vision.shape_edges import ShapeEdge
 from rimsight.vision.shape_evidence import girdle_maps
+from rimsight.vision.shape_fit import offsets_along
 from rimsight.vision.shape_hypotheses import Hypothesis, hypotheses
 from rimsight.vision.shape_likeness import stone_likeness, surroundings
 from rimsight.vision.shape_models import FAMILIES
@@ -201,3 +203,29 @@ def test_a_grey_stone_is_never_read_with_its_shadow(lightness: float) -> None:
     found = outlines(*photographed(drawn_outline("rectangle"), lightness * PAPER))
     with pytest.raises(OutlineUnclear):
         accepted(found)
+
+
+def test_stone_and_shadow_on_the_wrong_side_are_told() -> None:
+    """The right outline; one that follows the edge of a narrow shadow on two sides; one that runs within the stone."""
+    points, narrow = drawn_outline("rectangle"), (0.1, 0.13)
+    image, hull = photographed(points, RED, narrow)
+    around = surroundings(image, hull, 0.8)
+    likeness = stone_likeness(around)
+    assert likeness is not None
+    best = outlines(image, hull, ("rectangle",))[0].edge
+    right = closest(best, points)
+
+    def moved(by_mm: Any) -> tuple[float, float]:
+        curve = replace(right.curve, points_mm=right.curve.points_mm + np.asarray(by_mm) * right.curve.normals)
+        return beside(likeness, around, replace(right, curve=curve), VIEW)
+
+    assert moved(0.0) == pytest.approx((0.0, 0.0), abs=0.03)
+    assert moved(np.maximum(right.curve.normals @ np.array(narrow), 0.0)[:, None])[0] > 0.25
+    assert moved(-0.15)[1] > 0.5
+
+
+def closest(edge: ShapeEdge, points: np.ndarray[Any, Any]) -> ShapeEdge:
+    """The edge with its curve laid on the drawn outline."""
+    away = offsets_along(edge.curve.points_mm, edge.curve.normals, points)
+    curve = replace(edge.curve, points_mm=edge.curve.points_mm + np.nan_to_num(away)[:, None] * edge.curve.normals)
+    return replace(edge, curve=curve)

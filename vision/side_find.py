@@ -41,6 +41,8 @@ OTHER_SHARE = 0.35
 OTHER_STRENGTH, NEAR_MM = 0.4, 1.2
 #: Directions in which hulls are compared.
 DIRECTIONS = 72
+#: Sides of the frame by the direction that leads there, card coordinates.
+SIDES = {(-1.0, 0.0): "on the left", (1.0, 0.0): "on the right", (0.0, -1.0): "at its top", (0.0, 1.0): "at its bottom"}
 
 
 class NothingSeen(PhotoError):
@@ -365,8 +367,10 @@ def choose_thing(things: list[Thing], pick: int | None) -> Thing:
     chosen = ordered[(pick or 1) - 1]
     if chosen.touches is not None:
         raise TouchesFrame(
-            "what stands on the stage reaches the black frame",
-            "white paper all round the stone or tube",
-            "move it to the middle of the frame, or use the larger card",
+            f"what stands on the stage reaches the black frame {SIDES[chosen.touches]}",
+            "white paper all round the stone or tube; a stone on a block before an upright card can't be read: the "
+            "block hides where its table stands, and how far in front of the card it stands isn't seen",
+            "move it to the middle of the frame, or use the larger card; instead of on a block stand the stone on its "
+            "girdle in a little wax on the flat card, table and culet to the sides, and look from straight above",
         )
     return chosen

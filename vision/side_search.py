@@ -12,9 +12,10 @@ from rimsight.calibration.camera import View
 from rimsight.calibration.pixels import LightImage
 from rimsight.vision.side_body import TABLE_SHARE, StoneBody, TubeBody
 from rimsight.vision.side_find import Start, Thing, angles, starts, support
-from rimsight.vision.side_fit import ROUNDS, Fit, fit_body, outline_of
+from rimsight.vision.side_fit import ROUNDS, TIP_OFFSETS_PX, Fit, fit_body, outline_of
 from rimsight.vision.side_lean import girdle_score
 from rimsight.vision.side_lines import Judged, LineMap, tube_lines
+from rimsight.vision.side_model import circles_px, ideal_view
 from rimsight.vision.side_shading import across_axis
 
 FloatArray = NDArray[np.float64]
@@ -27,8 +28,8 @@ LEAN_U = float(np.radians(4.0))
 #: An edge half agrees with an outline from which it lies this far, pixels.
 AGREES_PX = 0.4
 #: So many strips more, or so much more of the girdle, make a lean e times as likely. Neighbouring strips hang together:
-#: by itself the outline tells the lean no better than the hand does that set the stone (2.0 degrees off in the root mean
-#: square, 26 stones, odd numbers of both sets), the girdle's edge does (1.2).
+#: by itself the outline tells the lean no better than the hand does that set the stone (2.0 degrees off in the root
+#: mean square, 26 stones, odd numbers of both sets), the girdle's edge does (1.2).
 AGREEMENT_UNIT, SCORE_UNIT = 20.0, 0.025
 #: A table that leans shows as a rounded end, which the outline of an upright stone follows with a table too small. So a
 #: lean that makes the table the usual share of the girdle is likelier: mean and standard deviation over modern and old
@@ -56,6 +57,13 @@ ODD_COST = 0.3
 USUAL_CROWN, USUAL_PAVILION = np.radians(34.5), np.radians(40.75)
 #: A crown or pavilion that is off the usual by this share of the radius is tried as usual, too.
 GROWN_SHARE = 0.06
+#: Rounds from an end moved out by its face, and how many strips more have to agree: it was 23 where the upper rim had
+#: been taken for the lower, 0.2 at most on 28 other tubes.
+RIM_ROUNDS: tuple[tuple[float, float, float], ...] = ((0.0, 3.5, 1.5), (0.0, 2.5, 1.0))
+RIM_GAIN = 5.0
+#: Culets that are tried beside the point, shares of the girdle's radius, and how much more of the end has to show:
+#: of 56 stones it was 0.4 and more on the three whose large culet was read for a point, 0.15 at most on all others.
+BLUNT_SHARES, SHOWN_MORE = (0.03, 0.07), 0.3
 #: Two hulls are the same when they differ by less than this, millimetres.
 SAME_HULL_MM = 0.03
 #: What size counts beside the merit: streaks of light and facets are outlines, too, but inner ones.
@@ -207,7 +215,7 @@ def finish(image: LightImage, view: View, fit: Fit, blur_px: float) -> tuple[Fit
             figures[3], figures[4] = fit.figures[4] / 2, 2 * fit.figures[3]
             with contextlib.suppress(ValueError):
                 fit = fit_body(image, view, body, figures, blur_px, rounds=ROUNDS[2:])
-        return fit, 0.0
+        return _outer_rims(image, view, fit, blur_px), 0.0
     leans, score = girdle_score(image, view, fit, blur_px)
     tried: list[tuple[float, float, float]] = []
     figures = fit.figures
@@ -239,8 +247,70 @@ def finish(image: LightImage, view: View, fit: Fit, blur_px: float) -> tuple[Fit
         best = fit_body(image, view, replace(body, lean=lean), there, blur_px, rounds=ROUNDS[3:])
     except ValueError:
         return fit, LEAN_U
+    best = _culet(image, view, best, blur_px)
     doubt = 1.0 + SUPPORT_DOUBT * max(0.0, SURE_SUPPORT - best.support)
     return best, float(np.hypot(spread, LEAST_LEAN_U)) * doubt
+
+
+def end_faces_px(view: View, fit: Fit) -> dict[int, float]:
+    """How wide a lying tube's ends appear, pixels, by the outline's segment that runs along their rim."""
+    rings = circles_px(ideal_view(view), *fit.body.place(fit.figures))
+    middle = rings.mean(axis=1)
+    ahead = middle[0] - middle[-1]
+    ahead /= max(float(np.linalg.norm(ahead)), 1e-9)
+    return {2 * k + 1: float(np.ptp(rings[k] @ ahead)) for k in (0, len(rings) - 1)}
+
+
+def _outer_rims(image: LightImage, view: View, fit: Fit, blur_px: float) -> Fit:
+    """The same tube with its ends' lower rims where more edges agree with these.
+
+    Of an end that faces the camera the upper rim lies inside the outline: metal beside the dark bore stands out far
+    better than the lower rim does from the tube's shadow.
+    """
+    lie, _ = fit.body.place(fit.figures)
+    scale = view.px_per_mm((lie.x_mm, lie.y_mm), lie.height_mm)
+    best, most = fit, agreement(fit) + RIM_GAIN
+    for segment, width in end_faces_px(view, fit).items():
+        more = width / scale
+        side = 1.0 if segment == 1 else -1.0
+        figures = fit.figures.copy()
+        figures[:2] += side * more / 2 * np.array([np.cos(figures[2]), np.sin(figures[2])])
+        figures[4] += more
+        with contextlib.suppress(ValueError):
+            found = fit_body(image, view, fit.body, figures, blur_px, rounds=RIM_ROUNDS)
+            if agreement(found) > most:
+                best, most = found, agreement(found)
+    return best
+
+
+def _culet(image: LightImage, view: View, fit: Fit, blur_px: float) -> Fit:
+    """The same stone with a blunt culet where the photograph shows its end in light, and shows none of the point.
+
+    The rounds before look for a point, and then only so near to it that the end of a large culet, which lies some
+    pixels inside of the point, isn't seen any more.
+    """
+    best, least = fit, end_shown(fit) + SHOWN_MORE
+    for share in BLUNT_SHARES:
+        figures = fit.figures.copy()
+        radius, blunter = figures[4], share * figures[4] - abs(figures[9])
+        if blunter <= 0:
+            continue
+        figures[7] -= figures[7] * blunter / max(radius - abs(figures[9]), 0.1 * radius)
+        figures[9] = share * radius
+        with contextlib.suppress(ValueError):
+            found = fit_body(image, view, fit.body, figures, blur_px, rounds=ROUNDS[4:])
+            shown = end_shown(found)
+            if shown > least and agreement(found) > agreement(fit):
+                best, least = found, shown
+    return best
+
+
+def end_shown(fit: Fit) -> float:
+    """How much of a stone's culet lies on edges of light, 0 to 1; colour is kept too coarsely to tell a point's end."""
+    first = len(fit.segment) - fit.seen.places.single
+    end = slice(first, first + len(TIP_OFFSETS_PX))
+    near = fit.seen.weight[end] / (1.0 + (fit.residual_px[end] / AGREES_PX) ** 2)
+    return float(np.mean(np.where(fit.seen.colour[end], 0.0, near)))
 
 
 def agreement(fit: Fit) -> float:

@@ -6,17 +6,21 @@ import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.stats import norm
 
 from rimsight.calibration.camera import Camera, View
 from rimsight.calibration.pixels import LightImage, encode_srgb
 from rimsight.vision.side import STONE_FIGURES, SideUnclear, _refuse_odd, _stone_quantities
 from rimsight.vision.side_beyond import STREAK_SHARE, burnt_out, own_colour_beyond
 from rimsight.vision.side_body import StoneBody, TubeBody
-from rimsight.vision.side_find import Thing
+from rimsight.vision.side_find import Thing, choose_thing
 from rimsight.vision.side_fit import fit_body, outline_of
 from rimsight.vision.side_lines import tube_lines
 from rimsight.vision.side_model import Lie, Profile, from_ideal, ideal_view, outline_px, reach_px, to_ideal
+from rimsight.vision.side_search import _culet, _outer_rims
 from rimsight.vision.side_shading import across_axis
+from rimsight.vision.side_strips import Crests, outer_edge
+from rimsight.vision.subjects import TouchesFrame
 
 FloatArray = NDArray[np.float64]
 
@@ -105,6 +109,37 @@ def test_drawn_stone_of_tolkowskys_proportions_is_read(lean_deg: float) -> None:
     assert value["pavilion angle"] == pytest.approx(PAVILION_DEG, abs=0.8)
 
 
+@pytest.mark.parametrize("share", [0.0, 0.065])
+def test_a_large_culet_read_for_a_point_is_found_again(share: float) -> None:
+    """Of old cuts the culet takes 5 to 10 % of the girdle (common practice, no source); a point stays one."""
+    body = StoneBody(0.2)
+    figures = tolkowsky(5.0)
+    pointed = figures.copy()
+    figures[7] *= 1.0 - share
+    figures[9] = share * 2.5
+    image = drawn(VIEW, outline_px(ideal_view(VIEW), *body.place(figures)))
+    # Rounds as narrow as the last ones are: from the point the end, 3.5 px inside of it, isn't seen.
+    sharp = fit_body(image, VIEW, body, pointed, 1.0, rounds=((0.0, 1.0, 0.4),))
+    assert sharp.named("pavilion") == pytest.approx(pointed[7], abs=0.06)
+    found = _culet(image, VIEW, sharp, 1.0)
+    assert found.named("pavilion") == pytest.approx(figures[7], abs=0.02)
+    # The end's width is lost in the blur (1 px, 0.04 mm, at either side) sooner than its place.
+    assert abs(found.named("culet")) == pytest.approx(figures[9], abs=0.08)
+
+
+def test_colour_is_read_at_its_steepest_place() -> None:
+    """Of light a seam's outer end counts; a colour's faint outer end is the coding's."""
+    offsets = np.arange(-10.0, 10.25, 0.25)
+    # A step with a seam of a third of its height, 2 px wide, outside of it.
+    light = 0.5 - 0.6 * norm.cdf(offsets, 0.0, 1.0) - 0.3 * norm.cdf(offsets, 2.0, 1.0)
+    light = np.tile(light, (2, 1, 1))
+    place, step = np.zeros((2, 1, len(offsets))), np.full((2, 1, len(offsets)), -0.9)
+    found = Crests(offsets, np.ones_like(place), place, step, light)
+    at = np.array([int(np.argmin(np.abs(offsets)))])
+    assert outer_edge(found, np.array([0]), at, 1.0)[0] > 0.3
+    assert outer_edge(found, np.array([1]), at, 1.0)[0] == 0.0
+
+
 def test_drawn_tube_is_read() -> None:
     body = TubeBody()
     true = np.array([-0.4, 0.3, 0.7, 1.5, 6.2, 0.0, 0.0])
@@ -113,6 +148,25 @@ def test_drawn_tube_is_read() -> None:
     assert fit.named("length") == pytest.approx(6.2, abs=0.015)
     assert 2 * fit.named("radius") == pytest.approx(3.0, abs=0.012)
     assert outline_of(VIEW, fit).shape[1] == 2
+
+
+def test_the_lower_rim_is_taken_before_the_upper() -> None:
+    """An end that faces the camera by 2.5 degrees shows its face, 4.4 mm sin 2.5 deg wide, fainter than the metal."""
+    body = TubeBody()
+    true = np.array([10.0, 0.0, 0.0, 2.2, 6.2, 0.0, 0.0])
+    face = 0.19
+    short = true + np.array([face / 2, 0.0, 0.0, 0.0, -face, 0.0, 0.0])
+    plain = ideal_view(VIEW)
+    whole, metal = (
+        drawn(VIEW, outline_px(plain, *body.place(figures)), inside=inside)
+        for figures, inside in ((true, 0.65), (short, 0.4))
+    )
+    image = LightImage(np.minimum(np.asarray(whole.codes), np.asarray(metal.codes)))
+    fit = fit_body(image, VIEW, body, short, 1.0, rounds=((0.0, 1.5, 0.7),))
+    assert fit.named("length") < 6.2 - face / 2
+    assert _outer_rims(image, VIEW, fit, 1.0).named("length") == pytest.approx(6.2, abs=0.03)
+    right = fit_body(whole, VIEW, body, true, 1.0)
+    assert _outer_rims(whole, VIEW, right, 1.0).named("length") == pytest.approx(6.2, abs=0.015)
 
 
 def test_nothing_to_fit_shows_no_support() -> None:
@@ -205,3 +259,10 @@ def test_a_streak_is_burnt_out_and_a_tube_is_not() -> None:
     image = LightImage(codes)
     assert burnt_out(image, VIEW, lie, 6.0, 0.42) > STREAK_SHARE
     assert burnt_out(image, VIEW, lie, 6.0, 2.0) < STREAK_SHARE
+
+
+def test_a_block_before_the_card_is_told_what_to_do() -> None:
+    hull = np.array([[-2.0, 14.0], [-2.0, 0.0], [0.0, -2.0], [2.0, 0.0], [2.0, 14.0]])
+    with pytest.raises(TouchesFrame, match="at its bottom") as refused:
+        choose_thing([Thing(hull, touches=(0.0, 1.0))], None)
+    assert "girdle in a little wax" in refused.value.advice

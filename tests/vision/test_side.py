@@ -17,7 +17,7 @@ from rimsight.vision.side_find import Thing, choose_thing
 from rimsight.vision.side_fit import fit_body, outline_of
 from rimsight.vision.side_lines import tube_lines
 from rimsight.vision.side_model import Lie, Profile, from_ideal, ideal_view, outline_px, reach_px, to_ideal
-from rimsight.vision.side_search import _culet, _outer_rims
+from rimsight.vision.side_search import _culet, _outer_rims, _table
 from rimsight.vision.side_shading import across_axis
 from rimsight.vision.side_strips import Crests, outer_edge
 from rimsight.vision.subjects import TouchesFrame
@@ -125,6 +125,25 @@ def test_a_large_culet_read_for_a_point_is_found_again(share: float) -> None:
     assert found.named("pavilion") == pytest.approx(figures[7], abs=0.02)
     # The end's width is lost in the blur (1 px, 0.04 mm, at either side) sooner than its place.
     assert abs(found.named("culet")) == pytest.approx(figures[9], abs=0.08)
+
+
+def test_an_edge_inside_of_the_table_is_not_the_table() -> None:
+    """A facet's edge 4 px inside of the table stands out better than the table does."""
+    body, true = StoneBody(0.2), tolkowsky(5.0)
+    short = true.copy()
+    short[6] -= 0.16
+    short[8] += 0.16 * (short[4] - short[8]) / true[6]
+    plain = ideal_view(VIEW)
+    whole, inner = (
+        drawn(VIEW, outline_px(plain, *body.place(figures)), inside=inside)
+        for figures, inside in ((true, 0.55), (short, 0.15))
+    )
+    image = LightImage(np.minimum(np.asarray(whole.codes), np.asarray(inner.codes)))
+    fit = fit_body(image, VIEW, body, short, 1.0, rounds=((0.0, 1.0, 0.4),))
+    assert fit.named("crown") < true[6] - 0.08
+    assert _table(image, VIEW, fit, 1.0).named("crown") == pytest.approx(true[6], abs=0.03)
+    right = fit_body(whole, VIEW, body, true, 1.0)
+    assert _table(whole, VIEW, right, 1.0).named("crown") == pytest.approx(true[6], abs=0.02)
 
 
 def test_colour_is_read_at_its_steepest_place() -> None:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from uncertainties import UFloat
 
+from rimsight.calibration.camera import View
 from rimsight.calibration.height import GirdleHeights, Height, girdle_on_card
 from rimsight.calibration.pixels import LightImage
 from rimsight.calibration.square import Calibration
@@ -26,10 +27,11 @@ from rimsight.vision.shape_figures import (
     sizes,
     with_parameters,
 )
-from rimsight.vision.shape_hypotheses import Hypothesis, hypotheses, outline_of
+from rimsight.vision.shape_hypotheses import Hypothesis, box_of, hypotheses, outline_of
 from rimsight.vision.shape_likeness import colour_likeness, stone_likeness, surroundings
 from rimsight.vision.shape_name import FAMILY_OF, Naming, name_shape
 from rimsight.vision.shape_search import side_moves
+from rimsight.vision.shape_tips import with_tips
 from rimsight.vision.stone import OutlineUnclear
 
 FloatArray = NDArray[np.float64]
@@ -172,6 +174,7 @@ def read_shape(
             "a stone whose girdle stands out from the paper",
             "turn the light so that the stone's edge stands out, or move it a little",
         )
+    found = [_with_tips(image, view, one, blur) for one in found]
     likeness = stone_likeness(around)
     if likeness is not None:
         # An outline outside of which the stone goes on, or inside of which a shadow lies, gives way to one without.
@@ -188,6 +191,11 @@ def read_shape(
     # The heights that follow from the width just found.
     heights = girdle_on_card(best.box.width_mm, girdle)
     return _reading(calibration, best, found, heights, card_height_mm, blur, shape, doubts)
+
+
+def _with_tips(image: LightImage, view: View, one: Hypothesis, blur_px: float) -> Hypothesis:
+    edge = with_tips(image, view, one.edge, blur_px)
+    return one if edge is one.edge else replace(one, edge=edge, box=box_of(edge))
 
 
 def doubts_of(best: Hypothesis, rivals: list[Hypothesis], side_share: float = 1.0) -> list[Doubt]:

@@ -96,6 +96,8 @@ class ShapeEdge:
         Share of the outline's stretches along which it shows at all.
     colour : float
         0 when located in luminance, up to 1 in a colour difference.
+    tip_u_mm : float
+        Standard uncertainty of where a tip ends that may be cut (`shape_tips`).
     """
 
     family: Family
@@ -111,6 +113,7 @@ class ShapeEdge:
     noise: float
     seen: float
     colour: float = 0.0
+    tip_u_mm: float = 0.0
 
     @property
     def scatter_px(self) -> float:

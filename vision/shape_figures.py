@@ -16,7 +16,7 @@ from rimsight.vision.shape_box import closed_outline, departures, smallest_box
 from rimsight.vision.shape_circles import enclosing_circle, inner_radius
 from rimsight.vision.shape_edges import ShapeEdge, usable
 from rimsight.vision.shape_fit import moved
-from rimsight.vision.shape_models import at_shares
+from rimsight.vision.shape_models import CUT, at_shares
 
 FloatArray = NDArray[np.float64]
 
@@ -61,10 +61,12 @@ def outline_under(edge: ShapeEdge, state: State, departure: FloatArray) -> Float
     own = rule(state.view, edge.curve.points_mm, edge.curve.normals)
     points = state.view.to_plane(edge.points_px, own)
     parameters = edge.parameters
+    # The cut of tips is told from the light; on the sides it leaves hardly a trace.
+    kept = CUT if edge.tip_u_mm > 0.0 else None
     for _ in range(2):
         at = at_shares(edge.family, parameters, edge.curve)
         offsets = np.sum((points - at) * edge.curve.normals, axis=1)
-        parameters = moved(edge.family, parameters, edge.curve, offsets, edge.weights)
+        parameters = moved(edge.family, parameters, edge.curve, offsets, edge.weights, kept)
     return with_parameters(edge, parameters, departure)
 
 
@@ -130,7 +132,7 @@ def tips_u_mm(edge: ShapeEdge, outline_mm: FloatArray, blur_px: float) -> tuple[
     """What blunted tips leave of doubt about length, width and the circle round the outline, standard uncertainties."""
     seen = edge.curve.points_mm[usable(edge.curve, blur_px / edge.px_per_mm)]
     beyond = 0.35 * blur_px / edge.px_per_mm
-    one = TIP_U_BLURS * blur_px / edge.px_per_mm
+    one = float(np.hypot(TIP_U_BLURS * blur_px / edge.px_per_mm, edge.tip_u_mm))
     box = smallest_box(outline_mm)
     found = []
     for direction in (box.along, np.array([-box.along[1], box.along[0]])):

@@ -73,7 +73,14 @@ def fit_polygon(family: Family, start: FloatArray, polygon_mm: FloatArray) -> Co
     return best
 
 
-def moved(family: Family, parameters: FloatArray, curve: Curve, offsets: FloatArray, weights: FloatArray) -> FloatArray:
+def moved(
+    family: Family,
+    parameters: FloatArray,
+    curve: Curve,
+    offsets: FloatArray,
+    weights: FloatArray,
+    kept: int | None = None,
+) -> FloatArray:
     """One Gauss-Newton step: parameters that carry the outline's points by their offsets along the normals.
 
     Parameters
@@ -84,8 +91,12 @@ def moved(family: Family, parameters: FloatArray, curve: Curve, offsets: FloatAr
         Wanted move of each point along its outward normal, millimetres.
     weights : ndarray of shape (N,)
         Weight of each.
+    kept : int, optional
+        A parameter that stays as it is.
     """
     jacobian = sensitivity(family, parameters, curve)
+    if kept is not None:
+        jacobian[:, kept] = 0.0
     weighted = jacobian * weights[:, None]
     normal = weighted.T @ jacobian
     normal += RIDGE * np.mean(np.diag(normal)) * np.eye(len(parameters)) * 1e-2

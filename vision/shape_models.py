@@ -20,6 +20,8 @@ Part = Callable[[FloatArray, int, FloatArray], FloatArray]
 
 #: Steps of a part by which its length is taken.
 FINE_STEPS = 180
+#: Which of a triangle's parameters is the cut of its tips.
+CUT = 7
 #: Two parts whose directions differ by less than this run on smoothly, degrees.
 SMOOTH_DEG = 8.0
 
@@ -146,7 +148,7 @@ FAMILIES: dict[str, Family] = {
     "pear": Family("pear", 3, _pear, *_bounds(_SIZE, _SIZE, _SIZE)),
     "rectangle": Family("rectangle", 8, _rectangle, *_bounds(_SIZE, _SIZE, (0.0, np.inf))),
     "triangle": Family(
-        "triangle", 6, _triangle, np.array([*[-np.inf] * 6, 0.0, 0.003]), np.array([*[np.inf] * 6, 0.25, 0.3])
+        "triangle", 6, _triangle, np.array([*[-np.inf] * 6, 0.0, 0.0005]), np.array([*[np.inf] * 6, 0.25, 0.3])
     ),
 }
 
@@ -268,6 +270,7 @@ def _is_corner(one: FloatArray, other: FloatArray) -> bool:
 def sensitivity(family: Family, parameters: FloatArray, curve: Curve) -> FloatArray:
     """How far each point moves along its normal per unit of each parameter, (N, P)."""
     columns = []
+    here = at_shares(family, parameters, curve)
     for k in range(len(parameters)):
         moved = np.array(parameters, dtype=np.float64)
         step = 1e-5 * max(1.0, abs(moved[k]))
@@ -275,7 +278,7 @@ def sensitivity(family: Family, parameters: FloatArray, curve: Curve) -> FloatAr
         step = -step if moved[k] + step > family.upper[k] else step
         moved[k] += step
         points = at_shares(family, moved, curve)
-        columns.append(np.sum((points - curve.points_mm) * curve.normals, axis=1) / step)
+        columns.append(np.sum((points - here) * curve.normals, axis=1) / step)
     return np.column_stack(columns)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import cv2
@@ -18,9 +19,10 @@ from rimsight.vision.outline import level
 from rimsight.vision.shape_box import closed_outline, departures, smallest_box
 from rimsight.vision.shape_edges import ShapeEdge, follow
 from rimsight.vision.shape_fit import coarse_fits
-from rimsight.vision.shape_models import FAMILIES, curve_of
+from rimsight.vision.shape_models import CUT, FAMILIES, at_shares, curve_of, sensitivity
 from rimsight.vision.shape_name import name_shape
 from rimsight.vision.shape_strip import patch_round
+from rimsight.vision.shape_tips import with_tips
 
 FAMILY_OF = {
     "oval": "superellipse", "cushion": "superellipse", "marquise": "marquise", "pear": "pear",
@@ -75,12 +77,60 @@ def test_length_and_width_of_a_drawn_shape(shape: str) -> None:
     outline = closed_outline(edge.family, edge.parameters, edge, edge.curve.points_mm, departures(edge))
     box = smallest_box(outline)
     # A tenth of a pixel is 3 micrometres here. The tips of marquise and pear are extrapolated from their sides; how far
-    # a triangle's small tips are cut hardly shows within the blur.
+    # a triangle's small tips are cut `shape_tips` tells, which isn't part of this.
     limit = {"marquise": 0.02, "pear": 0.02, "triangle": 0.05}.get(shape, 0.008)
     assert box.length_mm == pytest.approx(length, abs=limit)
     assert box.width_mm == pytest.approx(width, abs=max(limit, 0.01) if shape == "triangle" else 0.01)
     merits = [(one, one.merit) for one in tried]
     assert name_shape(edge, edge.merit, merits, box).shape == NAMES.get(shape, shape)
+
+
+@pytest.mark.parametrize("shape", ["cushion", "pear", "rectangle", "triangle"])
+def test_sensitivity_is_the_same_wherever_the_curve_was_laid(shape: str) -> None:
+    """It was taken from the curve's own points: parameters that had moved since hardly moved any more."""
+    fit = coarse_fits(drawn_outline(shape), (FAMILY_OF[shape],))[0]
+    curve = curve_of(fit.family, fit.parameters, 0.1)
+    elsewhere = fit.parameters + 0.01
+    own = replace(curve, points_mm=at_shares(fit.family, elsewhere, curve))
+    np.testing.assert_allclose(
+        sensitivity(fit.family, elsewhere, curve), sensitivity(fit.family, elsewhere, own), atol=1e-9
+    )
+
+
+@pytest.mark.parametrize("sagitta", [0.0, 0.06])
+@pytest.mark.parametrize("cut", [0.0, 0.02, 0.04, 0.08])
+def test_how_far_a_triangles_tips_are_cut_is_told_from_the_light(cut: float, sagitta: float) -> None:
+    """A triangle of sharp tips was read 0.2 mm small, stated 0.04: its tips were taken to be cut as usual."""
+    points = cut_triangle(cut, sagitta)
+    length, width = smallest_box_mm(points)
+    image = photographed(points)
+    edge, _ = followed(points, image)
+    assert edge.family.name == "triangle"
+    edge = with_tips(image, VIEW, edge, 0.8)
+    outline = closed_outline(edge.family, edge.parameters, edge, edge.curve.points_mm, departures(edge))
+    box = smallest_box(outline)
+    # A pixel where the tip ends in a point (its light fades away), a third of one where a face ends it.
+    limit = (1.0 if cut == 0.0 else 0.3) / PX_PER_MM
+    assert box.length_mm == pytest.approx(length, abs=limit)
+    assert box.width_mm == pytest.approx(width, abs=limit)
+    # From a start that is wrong either way.
+    for wrong in (0.5, 2.0):
+        other = replace(edge, parameters=np.append(edge.parameters[:CUT], wrong * 0.04))
+        assert with_tips(image, VIEW, other, 0.8).parameters[CUT] == pytest.approx(edge.parameters[CUT], abs=0.001)
+
+
+def cut_triangle(cut: float, sagitta: float) -> np.ndarray[Any, Any]:
+    """An equilateral triangle of 6 mm with sides that bulge, tips cut by a share of the side."""
+    turn = np.radians([17.0, 137.0, 257.0])
+    tips = 6.0 / 3**0.5 * np.column_stack([np.cos(turn), np.sin(turn)]) + (0.21, -0.34)
+    t = np.linspace(cut, 1.0 - cut, 100)[:, None]
+    parts = []
+    for k in range(3):
+        a, b = tips[k], tips[(k + 1) % 3]
+        across = np.array([(b - a)[1], -(b - a)[0]])
+        bulge = 4.0 * sagitta * (t - cut) * (1.0 - cut - t) / (1.0 - 2.0 * cut)
+        parts.append(a + t * (b - a) + bulge * across)
+    return np.vstack(parts)
 
 
 @pytest.mark.parametrize("shape", SHAPES)

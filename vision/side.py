@@ -15,11 +15,11 @@ from rimsight.calibration.pixels import LightImage
 from rimsight.calibration.square import Calibration
 from rimsight.vision.influences import Influences
 from rimsight.vision.side_beyond import METAL, STREAK_SHARE, burnt_out, own_colour_beyond
-from rimsight.vision.side_body import TABLE_SHARE, TABLE_SHARE_U, StoneBody, TubeBody
+from rimsight.vision.side_body import BEVELS, TABLE_SHARE, TABLE_SHARE_U, StoneBody, TubeBody
 from rimsight.vision.side_find import NoSideView, Thing
 from rimsight.vision.side_fit import SMALLEST_SCALE_PX, TIP_OFFSETS_PX, Fit, covariance, outline_of, solve
 from rimsight.vision.side_model import axis_points_px, from_ideal, ideal_view, sight_angle
-from rimsight.vision.side_search import USUAL_SHARES, finish, odd_share, search
+from rimsight.vision.side_search import LARGEST_BEVEL_MM, USUAL_SHARES, finish, odd_share, search
 
 FloatArray = NDArray[np.float64]
 
@@ -146,6 +146,7 @@ def read_side(
     fit, lean_u = finish(image, view, fits[0], blur)
     _refuse_unclear(fit)
     _refuse_streak(image, view, fit)
+    _refuse_end_shadow(fit)
     return _reading(calibration, fit, lean_u, axis)
 
 
@@ -217,6 +218,19 @@ def _refuse_unclear(fit: Fit) -> None:
             f"only {100 * fit.support:.0f} % of the outline stands out from the ground",
             f"at least {100 * SMALLEST_SUPPORT:.0f} %",
             "turn the light, come closer, or lay a grey or coloured paper inside the frame under the stone",
+        )
+
+
+def _refuse_end_shadow(fit: Fit) -> None:
+    """Refuse a tube an end of which has corners rounder than a tube's."""
+    if isinstance(fit.body, StoneBody):
+        return
+    bevel = float(np.abs(fit.figures[list(BEVELS)]).max())
+    if bevel > LARGEST_BEVEL_MM:
+        raise SideUnclear(
+            f"an end's corners would be broken by {bevel:.2f} mm: a shadow there looks like the end",
+            f"an end that stands out from its shadow, corners broken by at most {LARGEST_BEVEL_MM:g} mm",
+            "use softer light, or turn the tube so that neither end throws a shadow along it",
         )
 
 

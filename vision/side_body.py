@@ -13,6 +13,8 @@ from rimsight.vision.side_model import Lie, Profile
 
 FloatArray = NDArray[np.float64]
 
+#: Where a lying tube's figures hold the bevels of its two ends.
+BEVELS = (5, 6)
 #: The outline's fit keeps to the lean that it is given: facets at the table's ends pass for lean only too well.
 LEAN_HELD = float(np.radians(0.1))
 #: A girdle thinner than this share of the radius is opened so far at the start of a round.

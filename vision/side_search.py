@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from rimsight.calibration.camera import View
 from rimsight.calibration.pixels import LightImage
-from rimsight.vision.side_body import TABLE_SHARE, StoneBody, TubeBody
+from rimsight.vision.side_body import BEVELS, TABLE_SHARE, StoneBody, TubeBody
 from rimsight.vision.side_find import Start, Thing, angles, starts, support
 from rimsight.vision.side_fit import ROUNDS, TIP_OFFSETS_PX, Fit, fit_body, outline_of
 from rimsight.vision.side_lean import girdle_score
@@ -61,6 +61,10 @@ GROWN_SHARE = 0.06
 #: taken for the lower, 0.2 at most on 28 others.
 RIM_ROUNDS: tuple[tuple[float, float, float], ...] = ((0.0, 3.5, 1.5), (0.0, 2.5, 1.0))
 RIM_GAIN = 5.0
+#: An end's bevel wider than this is a shadow's rounded corner, millimetres: of 42 tubes that were read well the widest
+#: came out at 0.12 (true chamfers up to 0.12); a shadow's at 0.31, which made the tube 0.39 mm too long.
+LARGEST_BEVEL_MM = 0.2
+SHADOW_ROUNDS: tuple[tuple[float, float, float], ...] = ((0.0, 6.0, 2.0), (0.0, 3.5, 1.5), (0.0, 2.5, 1.0))
 #: How far a stone's table is moved out, pixels, and the same for it: it was 17 where a facet's edge had been taken for
 #: the table, 0.3 mm inside of it; 8 at most on 55 others, of which one would have got worse.
 TABLE_STEPS_PX, TABLE_GAIN = (3.0, 5.0, 8.0), 10.0
@@ -218,7 +222,7 @@ def finish(image: LightImage, view: View, fit: Fit, blur_px: float) -> tuple[Fit
             figures[3], figures[4] = fit.figures[4] / 2, 2 * fit.figures[3]
             with contextlib.suppress(ValueError):
                 fit = fit_body(image, view, body, figures, blur_px, rounds=ROUNDS[2:])
-        return _outer_rims(image, view, fit, blur_px), 0.0
+        return _without_end_shadows(image, view, _outer_rims(image, view, fit, blur_px), blur_px), 0.0
     leans, score = girdle_score(image, view, fit, blur_px)
     tried: list[tuple[float, float, float]] = []
     figures = fit.figures
@@ -284,6 +288,24 @@ def _outer_rims(image: LightImage, view: View, fit: Fit, blur_px: float) -> Fit:
             if agreement(found) > most:
                 best, most = found, agreement(found)
     return best
+
+
+def _without_end_shadows(image: LightImage, view: View, fit: Fit, blur_px: float) -> Fit:
+    """The same tube with an end moved in by what was taken for its bevel, where that is too large for one.
+
+    A soft shadow ends in rounded corners, which the outline follows with a bevel.
+    """
+    for k, side in ((BEVELS[0], 1.0), (BEVELS[1], -1.0)):
+        bevel = abs(float(fit.figures[k]))
+        if bevel <= LARGEST_BEVEL_MM:
+            continue
+        figures = fit.figures.copy()
+        figures[:2] -= side * bevel / 2 * np.array([np.cos(figures[2]), np.sin(figures[2])])
+        figures[4] -= bevel
+        figures[k] = 0.0
+        with contextlib.suppress(ValueError):
+            fit = fit_body(image, view, fit.body, figures, blur_px, rounds=SHADOW_ROUNDS)
+    return fit
 
 
 def _table(image: LightImage, view: View, fit: Fit, blur_px: float) -> Fit:

@@ -10,14 +10,14 @@ from scipy.stats import norm
 
 from rimsight.calibration.camera import Camera, View
 from rimsight.calibration.pixels import LightImage, encode_srgb
-from rimsight.vision.side import STONE_FIGURES, SideUnclear, _refuse_odd, _stone_quantities
+from rimsight.vision.side import STONE_FIGURES, SideUnclear, _refuse_end_shadow, _refuse_odd, _stone_quantities
 from rimsight.vision.side_beyond import STREAK_SHARE, burnt_out, own_colour_beyond
 from rimsight.vision.side_body import StoneBody, TubeBody
 from rimsight.vision.side_find import Thing, choose_thing
 from rimsight.vision.side_fit import fit_body, outline_of
 from rimsight.vision.side_lines import tube_lines
 from rimsight.vision.side_model import Lie, Profile, from_ideal, ideal_view, outline_px, reach_px, to_ideal
-from rimsight.vision.side_search import _culet, _outer_rims, _table
+from rimsight.vision.side_search import _culet, _outer_rims, _table, _without_end_shadows
 from rimsight.vision.side_shading import across_axis
 from rimsight.vision.side_strips import Crests, outer_edge
 from rimsight.vision.subjects import TouchesFrame
@@ -186,6 +186,25 @@ def test_the_lower_rim_is_taken_before_the_upper() -> None:
     assert _outer_rims(image, VIEW, fit, 1.0).named("length") == pytest.approx(6.2, abs=0.03)
     right = fit_body(whole, VIEW, body, true, 1.0)
     assert _outer_rims(whole, VIEW, right, 1.0).named("length") == pytest.approx(6.2, abs=0.015)
+
+
+def test_a_shadows_rounded_end_is_not_the_tubes() -> None:
+    """A soft shadow goes on from a tube's end with corners rounded by 0.4 mm: read 0.39 mm too long, stated 0.06."""
+    body = TubeBody()
+    true = np.array([-0.4, 0.3, 0.0, 1.5, 6.2, 0.0, 0.0])
+    shadow = np.array([-0.2, 0.3, 0.0, 1.5, 6.6, 0.4, 0.0])
+    plain = ideal_view(VIEW)
+    tube = drawn(VIEW, outline_px(plain, *body.place(true)), inside=0.2)
+    soft = drawn(VIEW, outline_px(plain, *body.place(shadow)), inside=0.45, blur=2.0)
+    image = LightImage(np.minimum(np.asarray(tube.codes), np.asarray(soft.codes)))
+    fit = fit_body(image, VIEW, body, shadow, 1.0, rounds=((0.0, 2.0, 0.8),))
+    assert fit.named("length") > 6.5
+    with pytest.raises(SideUnclear, match="a shadow there looks like the end"):
+        _refuse_end_shadow(fit)
+    found = _without_end_shadows(image, VIEW, fit, 1.0)
+    # The shadow's corners lie beside the end's: it comes out 0.03 mm short.
+    assert found.named("length") == pytest.approx(6.2, abs=0.05)
+    _refuse_end_shadow(found)
 
 
 def test_nothing_to_fit_shows_no_support() -> None:

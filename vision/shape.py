@@ -29,7 +29,7 @@ from rimsight.vision.shape_figures import (
 )
 from rimsight.vision.shape_hypotheses import Hypothesis, box_of, hypotheses, outline_of
 from rimsight.vision.shape_likeness import colour_likeness, stone_likeness, surroundings
-from rimsight.vision.shape_name import FAMILY_OF, Naming, name_shape
+from rimsight.vision.shape_name import FAMILY_OF, FULLEST_CUSHION, Naming, name_shape
 from rimsight.vision.shape_search import side_moves
 from rimsight.vision.shape_tips import with_tips
 from rimsight.vision.stone import OutlineUnclear
@@ -209,11 +209,17 @@ def doubts_of(best: Hypothesis, rivals: list[Hypothesis], side_share: float = 1.
 def _told_doubts(best: Hypothesis, rivals: list[Hypothesis]) -> list[Doubt]:
     """The doubts about the outline of a coloured or dark stone."""
     edge, departure = best.edge, departures(best.edge)
-    if edge.family.name not in STRAIGHT:
+    if not _straight_sided(edge):
         return doubts_of(best, rivals, CURVED_SHARE)
     moves = side_moves(edge.family, edge.parameters) * (STRAIGHT_U_PX / edge.px_per_mm)
     own = [Doubt(with_parameters(edge, edge.parameters + move, departure)) for move in moves]
     return own + doubts_of(best, rivals, STRAIGHT_SHARE)
+
+
+def _straight_sided(edge: ShapeEdge) -> bool:
+    """Whether an outline has straight sides: so full a superellipse is a rectangle but for its corners."""
+    full = edge.family.name == "superellipse" and float(edge.parameters[5]) > FULLEST_CUSHION
+    return full or edge.family.name in STRAIGHT
 
 
 def likeliest(found: list[Hypothesis]) -> Hypothesis:

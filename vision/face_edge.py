@@ -54,6 +54,9 @@ SURE_EVIDENCE = 1.0
 STEADY_CENTRE_PX = 0.7
 #: Largest standard uncertainty of where the wall's far end shows, pixels.
 LARGEST_FAR_U_PX = 1.0
+#: Light nearer to a tube's other edge than so many blurs and this many pixels is the other edge's: a wall of 8 px, the
+#: bore's edge within the outer one's reach, was read 3 px too far in.
+CLEAR_BLURS, CLEAR_PX = 1.5, 1.0
 #: A traced edge of less merit than this is weak; each tenth below costs 0.3 px.
 WEAK_MERIT, WEAK_SHARE = 0.6, 3.0
 
@@ -112,6 +115,30 @@ def face_edge(
     """
     fits = ring_fits(image, calibration, traced, height_mm, length, outer=outer, mask=mask)
     return edge_of(calibration, traced, height_mm, *choose(fits, outer=outer)) if fits else None
+
+
+def clear_of(other: RoundEdge, blur_px: float, *, outside: bool) -> Mask:
+    """What of a map round one edge of a tube lies clear of its other edge: of a thin wall's both are near.
+
+    Parameters
+    ----------
+    other : RoundEdge
+        The tube's other edge, in the map's plane.
+    blur_px : float
+        Blur of the photograph.
+    outside : bool
+        What lies outside of the other edge counts, else what lies inside.
+    """
+    gap_px = CLEAR_BLURS * blur_px + CLEAR_PX
+    radius = other.circle.radius + (gap_px if outside else -gap_px) / other.px_per_mm
+
+    def clear(polar: PolarMap) -> NDArray[np.bool_]:
+        from_other = polar.centre_mm - other.circle.centre
+        x, y = (from_other[k] + polar.directions[:, k, None] * polar.radii_mm for k in (0, 1))
+        away = np.hypot(x, y)
+        return np.asarray(away > radius if outside else away < radius)
+
+    return clear
 
 
 def ring_fits(

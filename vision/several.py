@@ -44,7 +44,7 @@ CHAMFER_LEVEL_U_MM = 0.03
 DISAGREEING, DISAGREEING_MM = 4.0, 0.02
 #: Heights that can be, as shares of a stone's diameter: a girdle above the table, and above the end of a tube; a tube's
 #: end above the table, millimetres. What leads out of these ranges is something moved, or another edge.
-GIRDLE_ABOVE_TABLE, GIRDLE_ABOVE_TUBE, TUBE_LENGTHS_MM = (0.05, 0.35), (-0.01, 0.5), (0.0, 60.0)
+GIRDLE_ABOVE_TABLE, GIRDLE_ABOVE_TUBE, TUBE_LENGTHS_MM = (0.07, 0.35), (-0.01, 0.5), (0.0, 60.0)
 #: Edges are looked at again where a height came out further than this from where it was looked for, millimetres; at
 #: most so many times in all.
 NEAR_MM, LARGEST_ROUNDS = 0.03, 3
@@ -227,8 +227,9 @@ def impossible_height(kind: str, solved: Solved, card_height_mm: float) -> Impos
         else:
             found.append(("girdle", heights["girdle"] + card_height_mm, solved.u("girdle"), (low, high)))
     for name, value, u, (low, high) in found:
-        # A girdle in the tube is a chamfer's ring taken for it: nearer to the limit than the height's doubt is refused.
-        below = 1.0 if name == "girdle_above_tube" else 2.0
+        # A girdle in the tube is a chamfer's ring taken for it, one near the table a shadow's: a clear stone's, whose
+        # outline on the paper is the sharper one, came out 0.10 mm high, stated 0.09. So less is allowed there.
+        below = 2.0 if name == "tube_top" else 1.0
         if not low - below * u <= value <= high + 2.0 * u:
             return Impossible(name, value, low, high)
     return None

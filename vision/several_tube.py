@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from rimsight.calibration.errors import PhotoError
 from rimsight.calibration.height import TUBE_LENGTH_MM, Height
-from rimsight.vision.face_edge import WEAK_MERIT, Mask
+from rimsight.vision.face_edge import WEAK_MERIT, Mask, clear_of
 from rimsight.vision.outline import RoundEdge, level
 from rimsight.vision.reading import (
     COLOUR_U_PX,
@@ -171,9 +171,16 @@ def with_faces(
     length = Height(height_mm, 0.0, "solved from several photos")
     edges: tuple[Edges, ...] = tuple({} for _ in shots)
     gaps = {}
-    for name, ring in (("outer", outer), ("bore", bore)):
+    for name, ring, other in (("outer", outer, bore), ("bore", bore, outer)):
         if ring is None:
             continue
+        if other is not None:
+            masks = [
+                None if edge is None else clear_of(
+                    _raised(shot, edge, height_mm), max(shot.calibration.blur_px, 0.5), outside=name == "outer"
+                )
+                for shot, edge in zip(shots, other.edges, strict=True)
+            ]  # fmt: skip
         chamfer_u = HIDDEN_CHAMFER_U_MM if name == "outer" else HIDDEN_BORE_CHAMFER_U_MM
         traced_edges = tuple(
             None if edge is None else _raised(shot, edge, height_mm)

@@ -12,7 +12,7 @@ from rimsight.calibration.height import Height
 from rimsight.calibration.pixels import LightImage
 from rimsight.calibration.square import Calibration
 from rimsight.vision.candidates import Candidate
-from rimsight.vision.face_edge import FaceEdge, face_edge
+from rimsight.vision.face_edge import FaceEdge, clear_of, face_edge
 from rimsight.vision.influences import Influences
 from rimsight.vision.outline import RoundEdge, level
 from rimsight.vision.reading import (
@@ -129,8 +129,13 @@ def read_tube(
         if faint is not None:
             refuse_apart(lone.edge, faint)
             outer_edge, bore_edge, bores = faint, lone.edge, [lone]
-    own_outer = face_edge(image, calibration, outer_edge, height, length, outer=True)
-    own_bore = face_edge(image, calibration, bore_edge, height, length, outer=False) if bore_edge else None
+    masks = (None, None) if bore_edge is None else (
+        clear_of(bore_edge, blur, outside=True), clear_of(outer_edge, blur, outside=False)
+    )  # fmt: skip
+    own_outer = face_edge(image, calibration, outer_edge, height, length, outer=True, mask=masks[0])
+    own_bore = None
+    if bore_edge is not None:
+        own_bore = face_edge(image, calibration, bore_edge, height, length, outer=False, mask=masks[1])
     outer_gap, bore_gap = (own.gap_mm if own is not None else 0.0 for own in (own_outer, own_bore))
     if own_outer is not None:
         outer_edge = own_outer.edge

@@ -11,7 +11,10 @@ from rimsight.calibration.band import SquareEdges, locate
 from rimsight.calibration.camera import View
 from rimsight.calibration.pixels import LightImage, encode_srgb
 from rimsight.calibration.spread import EdgeSpread, measure_spread
-from rimsight.vision.face_edge import choose
+from rimsight.vision.circle import Circle
+from rimsight.vision.face_edge import CLEAR_BLURS, CLEAR_PX, choose, clear_of
+from rimsight.vision.outline import RoundEdge, level
+from rimsight.vision.polar import PolarMap
 from rimsight.vision.ring_model import RingData, RingFit, fit_rings
 from tests.vision.rounds import near_look
 
@@ -136,6 +139,29 @@ def fit_fixed(data: RingData, q: FloatArray) -> FloatArray:
         matrix = np.stack(columns, axis=1)
         out[k] = data.light[k] - matrix @ np.linalg.lstsq(matrix, data.light[k], rcond=None)[0]
     return out
+
+
+def test_a_thin_walls_other_edge_is_left_out() -> None:
+    """Of a wall of 6 px the bore's edge lies within the outer edge's reach; it was read 3 px too far in."""
+    blur, px = 1.0, 20.0
+    angles = np.arange(64) * (2.0 * np.pi / 64)
+    radii = np.asarray(np.arange(4.5, 5.4, 0.025), dtype=np.float64)
+    polar = PolarMap(np.array([1.0, 2.0]), 5.0, np.asarray(angles), radii, np.zeros((64, 36, 1)), px)
+    other = Circle(1.1, 2.0, 4.7, np.eye(3), np.zeros(0), np.zeros(0))
+    for outside in (True, False):
+        seen = clear_of(edge_on(other, px), blur, outside=outside)(polar)
+        away = np.hypot(
+            polar.points_mm(np.full(64, 5.0))[:, 0] - 1.1, polar.points_mm(np.full(64, 5.0))[:, 1] - 2.0
+        )
+        beyond = away - 4.7 > (CLEAR_BLURS * blur + CLEAR_PX) / px
+        within = away - 4.7 < -(CLEAR_BLURS * blur + CLEAR_PX) / px
+        np.testing.assert_array_equal(seen[:, 20], beyond if outside else within)
+
+
+def edge_on(circle: Circle, px_per_mm: float) -> RoundEdge:
+    """A traced edge of which only circle and scale count."""
+    nothing = np.zeros(0)
+    return RoundEdge(np.zeros((0, 2)), nothing, circle, level(0.0), px_per_mm, 360.0, 1.0, nothing, 0.0)
 
 
 def test_a_second_step_much_fainter_than_the_first_is_not_believed() -> None:

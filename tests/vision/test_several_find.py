@@ -77,6 +77,9 @@ def test_heights_of_girdles_that_cant_be() -> None:
     assert (found.name, found.height_mm) == ("girdle", 2.4)
     assert "2.40 mm above the table" in impossible("stone", solved(2.4), 0.0).found
     assert impossible_height("stone", solved(0.05), 0.0) is not None
+    # A shadow's outline, on the paper but for the doubt of its height.
+    assert impossible_height("stone", solved(0.18, u_mm=0.085), 0.0) is not None
+    assert impossible_height("stone", solved(0.40, u_mm=0.085), 0.0) is None
     assert impossible_height("stone", solved(0.05), 0.8) is None, "the card lies on a block"
     assert impossible_height("stone", solved(2.4, u_mm=0.5), 0.0) is None, "too uncertain to be impossible"
     assert ANY_HEIGHT_U_MM > 50.0

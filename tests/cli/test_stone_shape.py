@@ -27,7 +27,7 @@ def outcome(path: Path) -> Outcome:
 
 #: What is wanted is 0.03 mm. Not reached: the light that the yellow square throws carries its straight sides outward; a
 #: pale facet before the blue triangle's bluish shadow turns one of its sides, which its interval of 0.1 mm says.
-LIMITS_MM = {"quiet-square": 0.035, "quiet-triangle": 0.075}
+LIMITS_MM = {"quiet-square": 0.04, "quiet-triangle": 0.075}
 TRUTHS = list(scenes(PHOTOS, "all"))
 
 
@@ -46,8 +46,8 @@ def test_length_and_width_hold_the_truth_or_are_refused(path: Path) -> None:
 
 
 def test_some_of_the_photographs_are_read() -> None:
-    """Three of the eight that aren't quiet: four are of clear or pale stones, one has orange light all round it."""
-    assert sum(bool(outcome(path).stone) for path in TRUTHS if not path.stem.startswith("quiet-")) >= 3
+    """Four of the eight that aren't quiet: three are of clear or pale stones, one has orange light all round it."""
+    assert sum(bool(outcome(path).stone) for path in TRUTHS if not path.stem.startswith("quiet-")) >= 4
 
 
 @pytest.mark.parametrize("shape", [shape for shape in SHAPES if shape != "rectangle"])

@@ -181,7 +181,8 @@ def read_shape(
     likeness = stone_likeness(around)
     if likeness is not None:
         # An outline outside of which the stone goes on, or inside of which a shadow lies, gives way to one without.
-        fitting = [one for one in found if not _beside_fault(one, beside(likeness, around, one.edge, view))]
+        faults = {id(one): _beside_fault(one, beside(likeness, around, one.edge, view)) for one in found}
+        fitting = [one for one in found if not faults[id(one)]]
         if fitting and fitting[0].merit > FITTING_SHARE * found[0].merit:
             found = fitting
     best = likeliest(found)
@@ -190,7 +191,7 @@ def read_shape(
     doubts = doubts_of(best, rivals) if likeness is None else _told_doubts(best, rivals)
     if likeness is not None:
         wanted = colour_offsets(likeness, around.corner_px, best.edge, view)
-        doubts.append(_refuse_disagreement(best, wanted, beside(likeness, around, best.edge, view)))
+        doubts.append(_refuse_disagreement(best, wanted, faults[id(best)]))
     # The heights that follow from the width just found.
     heights = girdle_on_card(best.box.width_mm, girdle)
     return _reading(calibration, best, found, heights, card_height_mm, blur, shape, doubts)
@@ -271,11 +272,10 @@ def _beside_fault(one: Hypothesis, shares: tuple[float, float]) -> str:
     return ""
 
 
-def _refuse_disagreement(best: Hypothesis, wanted_px: FloatArray, shares: tuple[float, float]) -> Doubt:
-    """The outline that colour wants; refuse where it differs too much or shadow or stone lie on the wrong side."""
+def _refuse_disagreement(best: Hypothesis, wanted_px: FloatArray, found: str) -> Doubt:
+    """The outline that colour wants; refuse where it differs too much, or for what was found beside the outline."""
     known = wanted_px[np.isfinite(wanted_px)]
     median = float(np.median(known)) if len(known) else 0.0
-    found = _beside_fault(best, shares)
     if median < SMALLEST_MEDIAN_PX:
         found = f"the stone's colour begins {-median:.1f} pixels inside of the outline"
     if found:

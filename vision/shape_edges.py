@@ -223,13 +223,13 @@ def _follow(
         if np.count_nonzero(weights) < len(parameters) + 8:
             return None
         for _ in range(3):
-            parameters = moved(family, parameters, curve, _left(family, parameters, curve, offsets), weights)
+            parameters = moved(family, parameters, curve, left_of(family, parameters, curve, offsets), weights)
             weights = tukey(
-                _left(family, parameters, curve, offsets), prior, smallest=SMALLEST_SCATTER_PX / polar.px_per_mm
+                left_of(family, parameters, curve, offsets), prior, smallest=SMALLEST_SCATTER_PX / polar.px_per_mm
             )
         points = curve.points_mm + offsets[:, None] * curve.normals
         points_px = view.to_pixels(points, heights(view, curve.points_mm, curve.normals))
-        left = _left(family, parameters, curve, offsets)
+        left = left_of(family, parameters, curve, offsets)
         support, outside, seen = _judge(
             field, novelty(polar, blur_px), offsets - left, usable(curve, blur_px / polar.px_per_mm)
         )
@@ -244,7 +244,7 @@ def _follow(
     return edge
 
 
-def _left(family: Family, parameters: FloatArray, curve: Curve, offsets: FloatArray) -> FloatArray:
+def left_of(family: Family, parameters: FloatArray, curve: Curve, offsets: FloatArray) -> FloatArray:
     """What is left of the offsets along the curve's normals when the outline has other parameters."""
     shift = np.sum((at_shares(family, parameters, curve) - curve.points_mm) * curve.normals, axis=1)
     return np.asarray(offsets - shift)

@@ -122,9 +122,9 @@ def hypotheses(
     hull_px, blur_px = around.hull_px + around.corner_px, around.blur_px
     patch = patch_round(image, hull_px)
     ellipse = ellipse_of(around.hull_px)
-    told = maps is None
+    given = maps is not None
     maps = girdle_maps(around) if maps is None else maps
-    told = told and len(maps) == 1
+    told = not given and len(maps) == 1
     outermost = OUTERMOST_TOLD if len(maps) == 1 else OUTERMOST_PLAIN
     found: list[Hypothesis] = []
     to_px = affine_to_px(view, view.to_plane(hull_px, middle_mm).mean(axis=0), middle_mm, around.corner_px)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from rimsight.calibration.camera import View
 from rimsight.calibration.pixels import LightImage
-from rimsight.vision.shape_edges import ShapeEdge
+from rimsight.vision.shape_edges import ShapeEdge, left_of
 from rimsight.vision.shape_fit import moved
 from rimsight.vision.shape_models import CUT, at_shares
 
@@ -58,12 +58,11 @@ def with_tips(image: LightImage, view: View, edge: ShapeEdge, blur_px: float) ->
     """
     if edge.family.name != "triangle":
         return edge
-    points = edge.curve.points_mm + edge.offsets_mm[:, None] * edge.curve.normals
     # What was located on the faces before belongs to other ones.
     edge = replace(edge, weights=np.where(edge.curve.part % 2 == 1, 0.0, edge.weights))
     side_px = float(np.mean(_sides(edge.parameters))) * edge.px_per_mm
     legs = np.arange(0.0, LARGEST_CUT * side_px, STEP_PX)
-    tried = [_cut_back(edge, points, leg / side_px) for leg in legs]
+    tried = [_cut_back(edge, leg / side_px) for leg in legs]
     expected = float(edge.parameters[CUT]) * side_px
     costs: list[FloatArray] = []
     for _ in range(ROUNDS):
@@ -81,19 +80,19 @@ def with_tips(image: LightImage, view: View, edge: ShapeEdge, blur_px: float) ->
     apart = float(np.std(own)) / len(own) ** 0.5 if len(own) > 1 else 0.0
     # A cut of the sides by a leg ends the tip cos 30 degrees of it further in, half the angle between the sides.
     u_px = float(np.cos(np.pi / 6)) * float(np.hypot(max(u, SMALLEST_U_PX), apart))
-    return replace(_cut_back(edge, points, leg / side_px), tip_u_mm=u_px / edge.px_per_mm)
+    return replace(_cut_back(edge, leg / side_px), tip_u_mm=u_px / edge.px_per_mm)
 
 
-def _cut_back(edge: ShapeEdge, points_mm: FloatArray, cut: float) -> ShapeEdge:
-    """The triangle with other cuts, its sides fitted to the edge's points (N, 2) once more: bulging ones move."""
+def _cut_back(edge: ShapeEdge, cut: float) -> ShapeEdge:
+    """The triangle with other cuts, its sides fitted to the edge once more: bulging ones move."""
     family, curve, parameters = edge.family, edge.curve, np.array(edge.parameters)
     parameters[CUT] = cut
     parameters = family.clipped(parameters)
     for _ in range(3):
-        left = np.sum((points_mm - at_shares(family, parameters, curve)) * curve.normals, axis=1)
+        left = left_of(family, parameters, curve, edge.offsets_mm)
         parameters = moved(family, parameters, curve, left, edge.weights, kept=CUT)
     at = at_shares(family, parameters, curve)
-    left = np.sum((points_mm - at) * curve.normals, axis=1)
+    left = left_of(family, parameters, curve, edge.offsets_mm)
     return replace(edge, parameters=parameters, curve=replace(curve, points_mm=at), offsets_mm=left)
 
 

@@ -279,10 +279,7 @@ def _outer_rims(image: LightImage, view: View, fit: Fit, blur_px: float) -> Fit:
     best, most = fit, agreement(fit) + RIM_GAIN
     for segment, width in end_faces_px(view, fit).items():
         more = width / scale
-        side = 1.0 if segment == 1 else -1.0
-        figures = fit.figures.copy()
-        figures[:2] += side * more / 2 * np.array([np.cos(figures[2]), np.sin(figures[2])])
-        figures[4] += more
+        figures = _end_moved(fit.figures, more, ahead=segment == 1)
         with contextlib.suppress(ValueError):
             found = fit_body(image, view, fit.body, figures, blur_px, rounds=RIM_ROUNDS)
             if agreement(found) > most:
@@ -295,17 +292,24 @@ def _without_end_shadows(image: LightImage, view: View, fit: Fit, blur_px: float
 
     A soft shadow ends in rounded corners, which the outline follows with a bevel.
     """
-    for k, side in ((BEVELS[0], 1.0), (BEVELS[1], -1.0)):
+    for k in BEVELS:
         bevel = abs(float(fit.figures[k]))
         if bevel <= LARGEST_BEVEL_MM:
             continue
-        figures = fit.figures.copy()
-        figures[:2] -= side * bevel / 2 * np.array([np.cos(figures[2]), np.sin(figures[2])])
-        figures[4] -= bevel
+        figures = _end_moved(fit.figures, -bevel, ahead=k == BEVELS[0])
         figures[k] = 0.0
         with contextlib.suppress(ValueError):
             fit = fit_body(image, view, fit.body, figures, blur_px, rounds=SHADOW_ROUNDS)
     return fit
+
+
+def _end_moved(figures: FloatArray, by_mm: float, *, ahead: bool) -> FloatArray:
+    """A tube's figures with one end moved outwards; the other stays where it is."""
+    there = figures.copy()
+    turn = figures[2]
+    there[:2] += (by_mm if ahead else -by_mm) / 2 * np.array([np.cos(turn), np.sin(turn)])
+    there[4] += by_mm
+    return there
 
 
 def _table(image: LightImage, view: View, fit: Fit, blur_px: float) -> Fit:

@@ -129,13 +129,11 @@ def read_tube(
         if faint is not None:
             refuse_apart(lone.edge, faint)
             outer_edge, bore_edge, bores = faint, lone.edge, [lone]
-    masks = (None, None) if bore_edge is None else (
-        clear_of(bore_edge, blur, outside=True), clear_of(outer_edge, blur, outside=False)
-    )  # fmt: skip
-    own_outer = face_edge(image, calibration, outer_edge, height, length, outer=True, mask=masks[0])
-    own_bore = None
+    mask, own_bore = None, None
     if bore_edge is not None:
-        own_bore = face_edge(image, calibration, bore_edge, height, length, outer=False, mask=masks[1])
+        mask, around_bore = clear_of(bore_edge, blur, outside=True), clear_of(outer_edge, blur, outside=False)
+        own_bore = face_edge(image, calibration, bore_edge, height, length, outer=False, mask=around_bore)
+    own_outer = face_edge(image, calibration, outer_edge, height, length, outer=True, mask=mask)
     outer_gap, bore_gap = (own.gap_mm if own is not None else 0.0 for own in (own_outer, own_bore))
     if own_outer is not None:
         outer_edge = own_outer.edge

@@ -50,6 +50,16 @@ def drawn(view: View, outline: FloatArray, *, inside: float = 0.15, blur: float 
     return LightImage(np.repeat(codes[:, :, None], 3, axis=2))
 
 
+def drawn_body(body: StoneBody | TubeBody, figures: FloatArray, inside: float, *, blur: float = 1.0) -> LightImage:
+    """A body of these figures on white."""
+    return drawn(VIEW, outline_px(ideal_view(VIEW), *body.place(figures)), inside=inside, blur=blur)
+
+
+def darker(one: LightImage, other: LightImage) -> LightImage:
+    """Two pictures laid on each other."""
+    return LightImage(np.minimum(np.asarray(one.codes), np.asarray(other.codes)))
+
+
 # --- the model --------------------------------------------------------------------------------------------------------
 
 
@@ -133,12 +143,10 @@ def test_an_edge_inside_of_the_table_is_not_the_table() -> None:
     short = true.copy()
     short[6] -= 0.16
     short[8] += 0.16 * (short[4] - short[8]) / true[6]
-    plain = ideal_view(VIEW)
     whole, inner = (
-        drawn(VIEW, outline_px(plain, *body.place(figures)), inside=inside)
-        for figures, inside in ((true, 0.55), (short, 0.15))
+        drawn_body(body, figures, inside) for figures, inside in ((true, 0.55), (short, 0.15))
     )
-    image = LightImage(np.minimum(np.asarray(whole.codes), np.asarray(inner.codes)))
+    image = darker(whole, inner)
     fit = fit_body(image, VIEW, body, short, 1.0, rounds=((0.0, 1.0, 0.4),))
     assert fit.named("crown") < true[6] - 0.08
     assert _table(image, VIEW, fit, 1.0).named("crown") == pytest.approx(true[6], abs=0.03)
@@ -175,12 +183,10 @@ def test_the_lower_rim_is_taken_before_the_upper() -> None:
     true = np.array([10.0, 0.0, 0.0, 2.2, 6.2, 0.0, 0.0])
     face = 0.19
     short = true + np.array([face / 2, 0.0, 0.0, 0.0, -face, 0.0, 0.0])
-    plain = ideal_view(VIEW)
     whole, metal = (
-        drawn(VIEW, outline_px(plain, *body.place(figures)), inside=inside)
-        for figures, inside in ((true, 0.65), (short, 0.4))
+        drawn_body(body, figures, inside) for figures, inside in ((true, 0.65), (short, 0.4))
     )
-    image = LightImage(np.minimum(np.asarray(whole.codes), np.asarray(metal.codes)))
+    image = darker(whole, metal)
     fit = fit_body(image, VIEW, body, short, 1.0, rounds=((0.0, 1.5, 0.7),))
     assert fit.named("length") < 6.2 - face / 2
     assert _outer_rims(image, VIEW, fit, 1.0).named("length") == pytest.approx(6.2, abs=0.03)
@@ -193,10 +199,7 @@ def test_a_shadows_rounded_end_is_not_the_tubes() -> None:
     body = TubeBody()
     true = np.array([-0.4, 0.3, 0.0, 1.5, 6.2, 0.0, 0.0])
     shadow = np.array([-0.2, 0.3, 0.0, 1.5, 6.6, 0.4, 0.0])
-    plain = ideal_view(VIEW)
-    tube = drawn(VIEW, outline_px(plain, *body.place(true)), inside=0.2)
-    soft = drawn(VIEW, outline_px(plain, *body.place(shadow)), inside=0.45, blur=2.0)
-    image = LightImage(np.minimum(np.asarray(tube.codes), np.asarray(soft.codes)))
+    image = darker(drawn_body(body, true, 0.2), drawn_body(body, shadow, 0.45, blur=2.0))
     fit = fit_body(image, VIEW, body, shadow, 1.0, rounds=((0.0, 2.0, 0.8),))
     assert fit.named("length") > 6.5
     with pytest.raises(SideUnclear, match="a shadow there looks like the end"):

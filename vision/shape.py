@@ -43,6 +43,10 @@ HULL_SHARE = 0.85
 RIVAL_SHARE, RIVAL_MM, RIVAL_SCATTER, SAME_SCATTER_PX = 0.45, 0.035, 1.5, 0.2
 #: Of a coloured stone, one that differs by less than this adds to the uncertainty instead, millimetres.
 DOUBTED_MM = 0.08
+#: Nor does one do nearly as well that is seen over so many degrees less of the round, with this share of the evidence
+#: or less: a pear's point that sticks out of an oval where nothing shows. Of five rivals of coloured or dark stones that
+#: no other reason spoke against, none was right, and each is told so (sets `fresh-shapes-1`, `-2`, `close`, and drawn).
+LESS_SEEN_DEG, LESS_EVIDENCE = 20.0, 0.95
 #: Facets lie inside of every girdle: one further in is doubtful from this share on only; of a stone without a colour
 #: that tells it from its shadow earlier (drawn grey stones with hard shadows: 0.89 and 0.9).
 INNER_RIVAL_SHARE, CLEAR_INNER_RIVAL_SHARE = 0.85, 0.5
@@ -187,7 +191,8 @@ def read_shape(
             found = fitting
     best = likeliest(found)
     refuse_unclear(best, clear=likeness is None)
-    rivals = refuse_rivals(best, found, coloured=colour_likeness(around) is not None)
+    coloured = colour_likeness(around) is not None
+    rivals = refuse_rivals(best, found if likeness is None else as_well_seen(best, found), coloured=coloured)
     doubts = doubts_of(best, rivals) if likeness is None else _told_doubts(best, rivals)
     if likeness is not None:
         wanted = colour_offsets(likeness, around.corner_px, best.edge, view)
@@ -288,6 +293,15 @@ def _refuse_disagreement(best: Hypothesis, wanted_px: FloatArray, found: str) ->
     change = np.sign(wanted) * np.maximum(np.abs(wanted) - COLOUR_GOOD_PX, 0.0) / best.edge.px_per_mm
     edge = best.edge
     return Doubt(with_parameters(edge, edge.parameters, departures(edge) + change), COLOUR_SHARE)
+
+
+def as_well_seen(best: Hypothesis, found: list[Hypothesis]) -> list[Hypothesis]:
+    """Those that are seen about as far round as the best one, or with about as much evidence."""
+    return [
+        one for one in found
+        if one.edge.coverage_deg > best.edge.coverage_deg - LESS_SEEN_DEG
+        or one.evidence > LESS_EVIDENCE * best.evidence
+    ]  # fmt: skip
 
 
 def refuse_rivals(best: Hypothesis, found: list[Hypothesis], *, coloured: bool) -> list[Hypothesis]:

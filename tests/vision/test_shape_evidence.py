@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 from typing import Any
 
 import cv2
@@ -16,7 +17,7 @@ from rimsight.calibration.camera import Camera, View
 from rimsight.calibration.pixels import LightImage, encode_srgb
 from rimsight.vision.circle import fit_circle
 from rimsight.vision.outline import RoundEdge, level
-from rimsight.vision.shape import refuse_rivals, refuse_unclear
+from rimsight.vision.shape import as_well_seen, refuse_rivals, refuse_unclear
 from rimsight.vision.shape_beyond import own_colour_beyond, refuse_beyond
 from rimsight.vision.shape_colour import beside, colour_offsets
 from rimsight.vision.shape_edges import ShapeEdge
@@ -229,3 +230,15 @@ def closest(edge: ShapeEdge, points: np.ndarray[Any, Any]) -> ShapeEdge:
     away = offsets_along(edge.curve.points_mm, edge.curve.normals, points)
     curve = replace(edge.curve, points_mm=edge.curve.points_mm + np.nan_to_num(away)[:, None] * edge.curve.normals)
     return replace(edge, curve=curve)
+
+
+def test_an_outline_that_sticks_out_where_nothing_shows_is_no_rival() -> None:
+    """A pear round an oval has a point without an edge: it is seen less far round and on less evidence."""
+
+    def one(coverage_deg: float, evidence: float) -> Any:
+        return SimpleNamespace(edge=SimpleNamespace(coverage_deg=coverage_deg), evidence=evidence)
+
+    oval = one(348.0, 0.84)
+    pear, as_far_round, as_much_evidence = one(318.0, 0.77), one(345.0, 0.6), one(300.0, 0.83)
+    kept = as_well_seen(oval, [oval, pear, as_far_round, as_much_evidence])
+    assert kept == [oval, as_far_round, as_much_evidence]

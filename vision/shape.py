@@ -44,8 +44,8 @@ RIVAL_SHARE, RIVAL_MM, RIVAL_SCATTER, SAME_SCATTER_PX = 0.45, 0.035, 1.5, 0.2
 #: Of a coloured stone, one that differs by less than this adds to the uncertainty instead, millimetres.
 DOUBTED_MM = 0.08
 #: Nor does one do nearly as well that is seen over so many degrees less of the round, with this share of the evidence
-#: or less: a pear's point that sticks out of an oval where nothing shows. Of five rivals of coloured or dark stones that
-#: no other reason spoke against, none was right, and each is told so (sets `fresh-shapes-1`, `-2`, `close`, and drawn).
+#: or less: a pear's point that sticks out of an oval where nothing shows. Of five rivals of coloured or dark stones
+#: that no other reason spoke against none was right, and each is told so (sets `fresh-shapes-1`, `-2`, `close`, drawn).
 LESS_SEEN_DEG, LESS_EVIDENCE = 20.0, 0.95
 #: Facets lie inside of every girdle: one further in is doubtful from this share on only; of a stone without a colour
 #: that tells it from its shadow earlier (drawn grey stones with hard shadows: 0.89 and 0.9).

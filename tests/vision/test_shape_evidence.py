@@ -193,7 +193,7 @@ def accepted(found: list[Hypothesis]) -> Hypothesis:
 
 
 def test_a_grey_stone_is_read_where_it_throws_no_shadow() -> None:
-    points = drawn_outline("rectangle")
+    points = drawn_outline("oval")
     found = outlines(*photographed(points, 0.2 * PAPER, (0.0, 0.0)))
     assert accepted(found).box.length_mm == pytest.approx(smallest_box_mm(points)[0], abs=0.02)
 
@@ -201,9 +201,17 @@ def test_a_grey_stone_is_read_where_it_throws_no_shadow() -> None:
 @pytest.mark.parametrize("lightness", [0.2, 0.5])
 def test_a_grey_stone_is_never_read_with_its_shadow(lightness: float) -> None:
     """A shadow is grey as well: what can't be told from it has to be refused, not read half a millimetre large."""
-    found = outlines(*photographed(drawn_outline("rectangle"), lightness * PAPER))
+    found = outlines(*photographed(drawn_outline("oval"), lightness * PAPER))
     with pytest.raises(OutlineUnclear):
         accepted(found)
+
+
+def test_straight_sides_without_colour_are_refused() -> None:
+    """Facets run along them: of rendered clear stones four of four were read 0.08 to 0.12 mm small, stated 0.02."""
+    found = outlines(*photographed(drawn_outline("rectangle"), 0.2 * PAPER, (0.0, 0.0)))
+    with pytest.raises(OutlineUnclear, match="straight"):
+        refuse_unclear(found[0], clear=True)
+    refuse_unclear(found[0], clear=False)
 
 
 def test_stone_and_shadow_on_the_wrong_side_are_told() -> None:

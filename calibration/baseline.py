@@ -107,7 +107,7 @@ def from_views(calibration: Calibration, prior: Prior, circle: Planned, views: t
     # The radius itself is left out: here only what height, pose and camera do to it is asked for.
     sightings = [
         Sighting(
-            _planned_square(view, half_mm),
+            planned_square(view, half_mm),
             view,
             (
                 SeenCircle(
@@ -178,17 +178,33 @@ def moved_sideways(view: View, towards_mm: tuple[float, float], move_mm: float) 
     move_mm : float
         How far.
     """
-    place, target = view.position_mm, np.array([*towards_mm, 0.0])
-    before = target - place
     # Away from the foot of the perpendicular is further to the side; straight above, any way does.
-    lean = before[:2]
+    lean = np.array(towards_mm) - view.position_mm[:2]
     way = -lean / np.linalg.norm(lean) if np.linalg.norm(lean) > 1.0 else np.array([1.0, 0.0])
     # Across the present lean: more tilt would only cost sharpness.
-    across = np.array([-way[1], way[0], 0.0])
-    after = target - (place + move_mm * across)
+    return moved_along(view, towards_mm, np.array([-way[1], way[0]]), move_mm)
+
+
+def moved_along(view: View, towards_mm: tuple[float, float], way: FloatArray, move_mm: float) -> View:
+    """The camera moved level along a direction, and turned so that a place on the card stays where it was.
+
+    Parameters
+    ----------
+    view : View
+        The camera as it is.
+    towards_mm : tuple of 2 floats
+        Place on the card, millimetres.
+    way : ndarray of shape (2,)
+        Direction, on the card's axes; its length doesn't count.
+    move_mm : float
+        How far.
+    """
+    place, target = view.position_mm, np.array([*towards_mm, 0.0])
+    there = place + move_mm * np.array([*(way / np.linalg.norm(way)), 0.0])
+    before, after = target - place, target - there
     turn = _turn(before / np.linalg.norm(before), after / np.linalg.norm(after))
     rotation = view.rotation @ turn.T
-    t = -rotation @ (place + move_mm * across)
+    t = -rotation @ there
     rvec = np.asarray(cv2.Rodrigues(rotation)[0], dtype=np.float64).reshape(3)
     return View(view.camera, (float(rvec[0]), float(rvec[1]), float(rvec[2])), (float(t[0]), float(t[1]), float(t[2])))
 
@@ -202,7 +218,16 @@ def _turn(one: FloatArray, other: FloatArray) -> FloatArray:
     return np.asarray(cv2.Rodrigues(axis / sine * np.arctan2(sine, cosine))[0], dtype=np.float64)
 
 
-def _planned_square(view: View, half_mm: FloatArray) -> SeenLines:
+def planned_square(view: View, half_mm: FloatArray) -> SeenLines:
+    """The square's edge points in a photograph that is only planned.
+
+    Parameters
+    ----------
+    view : View
+        Where it would be taken from.
+    half_mm : ndarray of shape (2,)
+        Half the square's sides, across and down.
+    """
     side = np.repeat(np.arange(4), PLANNED_SIDE)
     along = np.tile(np.linspace(-0.85, 0.85, PLANNED_SIDE), 4)
     points = (band.NORMALS[side] + band.DIRECTIONS[side] * along[:, None]) * half_mm

@@ -81,9 +81,11 @@ def covariance_at(
     *,
     heights_mm: Mapping[str, float],
     u_proportion: float,
+    known_mm: Mapping[str, tuple[float, float]] | None = None,
+    apart_mm: Mapping[tuple[str, str], tuple[float, float]] | None = None,
 ) -> Solved:
     """What `solve_scene` would say of its uncertainty if the starts were the solution: for planning, without data."""
-    problem = _Problem(tuple(sightings), tuple(circles), {}, {}, u_proportion)
+    problem = _Problem(tuple(sightings), tuple(circles), dict(known_mm or {}), dict(apart_mm or {}), u_proportion)
     p = problem.start(heights_mm)
     return problem.solved(p, problem.rows(p))
 

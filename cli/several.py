@@ -24,8 +24,11 @@ if TYPE_CHECKING:
 
 #: More photos than this add nothing but work.
 MOST_PHOTOS = 6
-#: A height known no better than this (95 %) is not worth the second photo; and what the advice aims at, millimetres.
-LARGEST_HEIGHT_U95_MM, WANTED_HEIGHT_U95_MM = 0.3, 0.1
+#: A height known no better than this (95 %) is not worth the second photo, which is taken to know it to 0.1 mm; what
+#: the advice aims at, and what it is content with where that can't be had, millimetres.
+LARGEST_HEIGHT_U95_MM, WANTED_HEIGHT_U95_MM, ENOUGH_HEIGHT_U95_MM = 0.2, 0.1, 0.15
+#: Edges are what is wrong where clear ones would leave less than this share of the uncertainty.
+POOR_SHARE = 0.5
 #: How well an edge's centre is located before it has been looked for, pixels (judgement).
 ROUGH_CENTRE_U_PX = 0.15
 #: Solved so much better than it was known beforehand, the focal length counts as solved.
@@ -281,31 +284,54 @@ def _refuse_short(inputs: Inputs, calibrations: list[Calibration], priors: list[
 
 
 def _refuse_vague(inputs: Inputs, calibrations: list[Calibration], priors: list[Prior], read: SeveralReading) -> None:
-    """Refuse a height that the photos leave too uncertain, and say what move would tell it."""
-    from rimsight.calibration.baseline import Planned, from_views
+    """Refuse a height that the photos leave too uncertain, and say what would tell it: computed for this very scene."""
+    from rimsight.calibration.baseline import Planned, baseline_mm
     from rimsight.calibration.uncertainty import coverage_factor
     from rimsight.vision.several_edges import LEVEL
+    from rimsight.vision.several_next import next_photo, with_clear_edges, worst_level
 
     if _typed(inputs):
         return
+    k = coverage_factor()
     worst = max((height.std_dev for name, height in read.heights.items() if name != "girdle_above_tube"), default=0.0)
-    if coverage_factor() * worst <= LARGEST_HEIGHT_U95_MM:
+    if k * worst <= LARGEST_HEIGHT_U95_MM:
         return
-    name = "stone" if inputs.kind == "stone" else "outer"
-    solved = read.common.solved
-    x, y, radius = (float(value) for value in solved.circles[name])
-    own = max(edges[name].u_mm for edges in read.common.edges if name in edges)
-    circle = Planned(x, y, radius, solved.heights[LEVEL[name]], own, own)
-    u_mm = ROUGH_CENTRE_U_PX / calibrations[0].px_per_mm
-    usual, _ = from_views(calibrations[0], priors[0], replace(circle, u_mm=u_mm, u_centre_mm=u_mm), solved.views)
-    if usual < 0.5 * worst:
-        raise HeightUnclear(
-            f"the edges show so poorly that the height is known to ± {coverage_factor() * worst:.2g} mm only; at these "
-            f"places clear ones would give ± {coverage_factor() * usual:.2g} mm",
-            f"a height known to ± {LARGEST_HEIGHT_U95_MM:g} mm",
-            "turn the light so that the edge stands out all round, come closer, or type the height",
+    common, known = read.common, _known(inputs)
+    solved = common.solved
+    level = worst_level(solved)
+    # Edges that agree less than they should are in doubt by more than the equations know.
+    more = max(worst / solved.u(level), 1.0)
+    words = "the stone's edge" if level == LEVEL["stone"] else "the tube's edge"
+    clear = more * with_clear_edges(inputs.kind, common, known, ROUGH_CENTRE_U_PX).u(level)
+    wanted = [u95 / k / more for u95 in (WANTED_HEIGHT_U95_MM, ENOUGH_HEIGHT_U95_MM)]
+    step = next_photo(inputs.kind, common, known, wanted) if len(common.shots) < MOST_PHOTOS else None
+    needed = f"a height known to ± {LARGEST_HEIGHT_U95_MM:g} mm"
+    poor = clear < POOR_SHARE * worst
+    found = (
+        f"{words} shows so poorly that its height is known to ± {k * worst:.2g} mm only; at these places a clear one "
+        f"would give ± {k * clear:.2g} mm"
+        if poor
+        else f"the photos were taken {baseline_mm(solved.views):.0f} mm from each other, which tells the height of "
+        f"{words} to ± {k * worst:.2g} mm only"
+    )
+    kind = HeightUnclear if poor else BaselineTooShort
+    if step is not None:
+        count = len(common.shots)
+        raise kind(
+            found,
+            f"{needed}; one more photo would give ± {k * more * step.u_mm:.2g} mm",
+            f"take one more photo, {step.move_mm / 10:.0f} cm beyond the place of {common.shots[step.beyond].name}, "
+            f"away from the other{'s' if count > 2 else ''}, turned to the same spot, and name all {count + 1}",
         )
-    raise _too_short(calibrations, priors, circle, coverage_factor() * worst)
+    if poor:
+        option = "--height" if inputs.kind == "stone" else "--length"
+        advice = f"turn the light so that {words} stands out all round, come closer, or type the height ({option})"
+        raise HeightUnclear(found, needed, advice)
+    name = "stone" if level == LEVEL["stone"] else "outer"
+    x, y, radius = (float(value) for value in solved.circles[name])
+    own = max(edges[name].u_centre_mm for edges in common.edges if name in edges)
+    circle = Planned(x, y, radius, solved.heights[level], own, own)
+    raise _too_short(calibrations, priors, circle, k * worst)
 
 
 def _too_short(calibrations: list[Calibration], priors: list[Prior], circle: Any, u95_mm: float) -> BaselineTooShort:

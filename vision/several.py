@@ -157,29 +157,10 @@ def _solved(kind: str, shots: tuple[Shot, ...], known: Known, found: Found) -> C
             "the same edge in every photo, and nothing moved between them",
             "photograph again from both places, with the light as it is",
         )
-    size = {
-        name: 2.0 * float(np.mean([own[name].edge.circle.radius for own in edges if name in own])) for name in names
-    }
-    circles = tuple(
-        LevelCircle(name, "girdle", GIRDLE_SHARE * size[name], GIRDLE_SHARE_U * size[name])
-        if name == "stone"
-        else LevelCircle(name, "top", u_level_mm=CHAMFER_LEVEL_U_MM, above_mm=-found.gaps_mm.get(name, 0.0))
-        for name in names
-    )
-    sightings = [
-        Sighting(
-            seen_square(shot.calibration),
-            shot.calibration.view,
-            tuple(_seen(name, edge) for name, edge in own.items()),
-            shot.prior,
-            shot.camera,
-        )
-        for shot, own in zip(shots, edges, strict=True)
-    ]
-    known_mm, apart_mm = _known(kind, known)
+    known_mm, apart_mm = known_heights(kind, known)
     solved = solve_scene(
-        sightings,
-        circles,
+        sightings_of(shots, edges),
+        circles_of(edges, found.gaps_mm),
         heights_mm=found.heights_mm,
         u_proportion=max(shot.calibration.u_proportion for shot in shots),
         known_mm=known_mm,
@@ -190,6 +171,41 @@ def _solved(kind: str, shots: tuple[Shot, ...], known: Known, found: Found) -> C
         for shot, view in zip(shots, solved.views, strict=True)
     )
     return Common(moved, edges, found.gaps_mm, solved)
+
+
+def circles_of(edges: Sequence[Edges], gaps_mm: Mapping[str, float]) -> tuple[LevelCircle, ...]:
+    """The circles that edges show, as `multiview` takes them.
+
+    Parameters
+    ----------
+    edges : sequence of dict of str to OwnEdge
+        Edges by photograph and circle.
+    gaps_mm : mapping of str to float
+        Width of the chamfer told apart at each edge of a tube, 0 for none.
+    """
+    size: dict[str, float] = {}
+    for name in dict.fromkeys(name for own in edges for name in own):
+        size[name] = 2.0 * float(np.mean([own[name].edge.circle.radius for own in edges if name in own]))
+    return tuple(
+        LevelCircle(name, "girdle", GIRDLE_SHARE * size[name], GIRDLE_SHARE_U * size[name])
+        if name == "stone"
+        else LevelCircle(name, "top", u_level_mm=CHAMFER_LEVEL_U_MM, above_mm=-gaps_mm.get(name, 0.0))
+        for name in size
+    )
+
+
+def sightings_of(shots: Sequence[Shot], edges: Sequence[Edges]) -> list[Sighting]:
+    """The photographs with the edges that they show, as `multiview` takes them."""
+    return [
+        Sighting(
+            seen_square(shot.calibration),
+            shot.calibration.view,
+            tuple(_seen(name, edge) for name, edge in own.items()),
+            shot.prior,
+            shot.camera,
+        )
+        for shot, own in zip(shots, edges, strict=True)
+    ]
 
 
 class Impossible(NamedTuple):
@@ -235,7 +251,7 @@ def impossible_height(kind: str, solved: Solved, card_height_mm: float) -> Impos
     return None
 
 
-def _known(
+def known_heights(
     kind: str, known: Known
 ) -> tuple[dict[str, tuple[float, float]], dict[tuple[str, str], tuple[float, float]]]:
     """What was typed of the heights, above the card."""

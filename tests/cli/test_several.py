@@ -22,6 +22,7 @@ from rimsight.cli.several import (
     LARGEST_HEIGHT_U95_MM,
     BaselineTooShort,
     DifferentCards,
+    HeightUnclear,
     measure_several,
 )
 from rimsight.vision.several import HeightImpossible
@@ -134,6 +135,20 @@ def test_photos_from_one_place_are_refused_with_the_move_that_helps(two: tuple[P
     assert "cm to the side" in refused.value.advice
 
 
+def test_a_height_that_two_photos_leave_too_vague_is_refused_with_the_photo_that_is_missing(
+    tmp_path: Path,
+) -> None:
+    # 35 mm apart, the tube's edge half hidden by the stone: its height was told to 0.25 mm, and the tube's outside came
+    # out 0.03 mm wide.
+    known = truth("pair-rim-00-a")
+    lines = {"check_lines": f"{known['card']['across_mm']:.2f} {known['card']['down_mm']:.2f}"}
+    with pytest.raises((HeightUnclear, BaselineTooShort)) as refused:
+        measure_several(read_inputs("rim", lines), without_exif("pair-rim-00", tmp_path))
+    assert "one more photo would give" in refused.value.needed
+    assert "beyond the place of pair-rim-00-" in refused.value.advice
+    assert "name all 3" in refused.value.advice
+
+
 def test_a_subject_that_was_moved_is_noticed(two: tuple[Path, Path], tmp_path: Path) -> None:
     # 0.4 mm across the line between both places of the camera, which no height explains.
     moved = ring(X)
@@ -179,6 +194,17 @@ def test_the_same_photo_twice_and_too_many_are_refused(
     assert "two to 6" in capsys.readouterr().err
 
 
+def without_exif(scene: str, folder: Path) -> list[Path]:
+    """The first two photographs of a rendered scene as PNG."""
+    from PIL import Image
+
+    photos = []
+    for path in sorted(PAIRS.glob(f"{scene}-?.jpg"))[:2]:
+        photos.append(folder / f"{path.stem}.png")
+        Image.open(path).convert("RGB").save(photos[-1])
+    return photos
+
+
 def truth(name: str) -> dict[str, Any]:
     found: dict[str, Any] = json.loads((PAIRS / f"{name}.json").read_text())
     return found
@@ -187,12 +213,7 @@ def truth(name: str) -> dict[str, Any]:
 @pytest.mark.parametrize("scene", ["pair-tube-04", "pair-stone-08"])
 def test_rendered_scenes_without_exif(scene: str, tmp_path: Path) -> None:
     # Path-traced photographs with exact truth; PNG, so that nothing tells the focal length.
-    from PIL import Image
-
-    photos = []
-    for path in sorted(PAIRS.glob(f"{scene}-?.jpg"))[:2]:
-        photos.append(tmp_path / f"{path.stem}.png")
-        Image.open(path).convert("RGB").save(photos[-1])
+    photos = without_exif(scene, tmp_path)
     known = truth(f"{scene}-a")
     lines = {"check_lines": f"{known['card']['across_mm']:.2f} {known['card']['down_mm']:.2f}"}
     found = result_of(measure_several(read_inputs(known["kind"], lines), photos))

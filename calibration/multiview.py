@@ -241,7 +241,10 @@ class _Problem:
         centre = np.array([x, y]) + p[shift][:2]
         thickness = circle.thickness_mm + thicker
         middle = float(p[level] + circle.above_mm + off)
-        side = _side_of_wall(view, seen.points_px, centre, middle) if circle.thickness_mm > 0.0 else np.zeros(1)
+        side = np.zeros(1)
+        if circle.thickness_mm > 0.0:
+            side = _side_of_wall(view, seen.points_px, centre, middle)
+            side = np.where(side < 0.0, circle.near_share * side, side)
         heights = middle + 0.5 * side * thickness
 
         def distance(of: View) -> FloatArray:

@@ -28,6 +28,9 @@ class LevelCircle:
         How far the circle may lie off its place, standard uncertainty.
     above_mm : float
         How far above its level the circle is expected: a chamfer puts a tube's edge below its face.
+    near_share : float
+        Where the outline of an upright wall lies on the side that faces the camera, as a share of the way from its
+        middle to its lower edge.
     """
 
     name: str
@@ -36,6 +39,7 @@ class LevelCircle:
     u_thickness_mm: float = 0.0
     u_level_mm: float = 0.0
     above_mm: float = 0.0
+    near_share: float = 1.0
 
 
 @dataclass(frozen=True)

@@ -229,6 +229,30 @@ def test_a_typed_height_is_weighed_with_the_photographs() -> None:
     assert typed.u("top") == pytest.approx(u / 2**0.5, rel=0.02)
 
 
+@pytest.mark.parametrize("near", [1.0, 0.35])
+def test_a_wall_that_melts_into_its_lower_edge(near: float) -> None:
+    # Its outline: the upper edge where it faces away, a place between on the side of the camera.
+    thickness = 0.15
+    sightings = []
+    for view in views():
+        points = ring(HEIGHT)[:, :2]
+        facing = np.sum(view.slant(points, np.full(ROUND, HEIGHT)) * (points - CENTRE), axis=1) > 0.0
+        heights = HEIGHT + 0.5 * thickness * np.where(facing, -near, 1.0)
+        seen = SeenCircle("stone", view.to_pixels(points, heights), np.ones(ROUND), 0.0, POINT_U_PX, 0.004, 0.004)
+        sightings.append(Sighting(square(view, None), view, (seen,), EXIF))
+
+    def solved(share: float) -> Solved:
+        stone = LevelCircle("stone", "girdle", thickness, 1e-4, near_share=share)
+        return solve_scene(sightings, (stone,), heights_mm={"girdle": 6.0}, u_proportion=1e-3)
+
+    assert solved(near).heights["girdle"] == pytest.approx(HEIGHT, abs=2e-3)
+    assert 2.0 * solved(near).circles["stone"][2] == pytest.approx(2.0 * RADIUS, abs=1e-3)
+    if near < 1.0:
+        # Taken for the lower edge it lifts the girdle by half of what is missing.
+        up_mm = solved(1.0).heights["girdle"] - HEIGHT
+        assert up_mm == pytest.approx(0.25 * (1.0 - near) * thickness, rel=0.35)
+
+
 def test_wrong_calls_are_refused() -> None:
     view = views()[0]
     with pytest.raises(ValueError, match="no photograph"):

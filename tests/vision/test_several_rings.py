@@ -12,7 +12,7 @@ from rimsight.calibration.spread import EdgeSpread
 from rimsight.vision.circle import fit_circle
 from rimsight.vision.outline import RoundEdge, level
 from rimsight.vision.ring_model import RingFit, fit_rings
-from rimsight.vision.several_face import choose_together
+from rimsight.vision.several_face import BORE_EVIDENCE, choose_together
 from rimsight.vision.several_rings import lifted, matched
 from tests.synthetic import look
 from tests.vision.test_face_edge import RADIUS, ring_light
@@ -94,3 +94,28 @@ def test_photographs_tell_a_chamfer_together(gap: float) -> None:
     assert abs(chosen[0].gap - gap) <= 0.5
     for fit in chosen:
         assert abs(fit.radius - RADIUS) < 2.5 * u
+
+
+def told(radius: float, gap: float, left: float) -> RingFit:
+    """A fit that leaves the same on every radius."""
+    count = 8
+    zero = np.zeros(count)
+    return RingFit(
+        radius, 0.0, 0.0, gap, 1.0, np.full(count, left), np.ones((count, 2 if gap else 1)), zero, zero
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("evidence", "share"), [(0.0, 0.0), (BORE_EVIDENCE, 0.5), (0.9, 1.0)])
+def test_where_a_chamfer_is_in_doubt_each_reading_counts_by_how_likely_it_is(evidence: float, share: float) -> None:
+    # A plain edge at 50 px, a chamfer's own edge at 49 px; costs are mean log(1 + what is left, in units of the least).
+    few = [told(50.0, 0.0, 2.0 * np.exp(evidence) - 1.0), told(49.0, 1.5, 1.0)]
+    chosen, u = choose_together([25.0, 25.0], [few, few], outer=False)
+    assert chosen[0].radius == pytest.approx(50.0 - share, abs=0.02)
+    assert (u > 0.5) == (share == 0.5)
+
+
+def test_readings_too_far_apart_have_no_mean() -> None:
+    few = [told(50.0, 0.0, 2.0 * np.exp(BORE_EVIDENCE - 0.02) - 1.0), told(46.0, 4.0, 1.0)]
+    chosen, u = choose_together([25.0, 25.0], [few, few], outer=False)
+    assert chosen[0].radius == pytest.approx(50.0)
+    assert u > 0.9

@@ -15,7 +15,7 @@ from rimsight.vision.outline import HeightRule, RoundEdge, wall
 from rimsight.vision.reading import OVER_METAL_U_MM, edge_u_px
 from rimsight.vision.rim import outside_stone, read_rim
 from rimsight.vision.rim_edges import FAINT_MERIT, LARGEST_RIM_MM, WIDEST_CHAMFER_MM, is_textured
-from rimsight.vision.several_edges import EdgeNotFollowed, Edges, Known, OwnEdge, Shot
+from rimsight.vision.several_edges import TOGETHER, EdgeNotFollowed, Edges, Known, OwnEdge, Shot
 from rimsight.vision.several_rings import LevelRing, Matched, level_rings, measured, meeting_height, met
 from rimsight.vision.several_tube import (
     ECCENTRIC_SHARE,
@@ -203,7 +203,7 @@ def _mask(shot: Shot, stone: RoundEdge | None, rule: HeightRule, top_mm: float) 
 def _stone_edge(shot: Shot, edge: RoundEdge) -> OwnEdge:
     place_mm = edge_u_px(edge, max(shot.calibration.blur_px, 0.5)) / edge.px_per_mm
     u_mm = float(np.hypot(place_mm, OVER_METAL_U_MM))
-    return OwnEdge(edge, 0.0, u_mm, CENTRE_OVER_RADIUS * u_mm)
+    return OwnEdge(edge, 0.0, TOGETHER["stone"] * u_mm, CENTRE_OVER_RADIUS * u_mm)
 
 
 def _anchor(wide: Sequence[Matched]) -> Matched:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from rimsight.vision.outline import RoundEdge
 from rimsight.vision.reading import edge_u_px
-from rimsight.vision.several_edges import Edges, Known, OwnEdge, Shot
+from rimsight.vision.several_edges import TOGETHER, Edges, Known, OwnEdge, Shot
 from rimsight.vision.several_rim import CENTRE_OVER_RADIUS, girdle_rule
 from rimsight.vision.several_rings import LevelRing, level_rings, lifted, measured, met
 from rimsight.vision.shadow_ramp import without_ramp
@@ -28,9 +28,6 @@ LOOKED_FOR, PLAUSIBLE = (0.06, 0.13, 0.2, 0.28), (0.04, 0.36)
 RADII, SHIFT = (0.7, 1.35), 0.25
 #: A ring of less score than this may be one of facets.
 SMALLEST_SCORE = 0.5
-#: Share of a single photograph's doubt of its edge that is left where all show it at one height: few rings are wrong
-#: then. From the odd ones of 13 rendered pairs (0.15 px off the true edge, root mean square; 0.10 px on the even ones).
-TOGETHER = 0.7
 #: Rings whose radii differ by more than this are different edges, pixels.
 DISTINCT_PX = 0.8
 
@@ -152,7 +149,7 @@ def _own(shot: Shot, edge: RoundEdge, height_mm: float, rival_gap_px: float) -> 
     blur = max(shot.calibration.blur_px, 0.5)
     if edge.colour == 0.0:
         edge = without_ramp(shot.image, shot.calibration.view, edge, height_mm, blur)
-    u_mm = TOGETHER * edge_u_px(edge, blur, rival_gap_px=rival_gap_px) / edge.px_per_mm
+    u_mm = TOGETHER["stone"] * edge_u_px(edge, blur, rival_gap_px=rival_gap_px) / edge.px_per_mm
     # Blur pulls a curved edge inwards by sigma^2 / (2 R) (Mendonca et al.; checked numerically).
     outside = blur**2 / (2.0 * edge.circle.radius * edge.px_per_mm**2)
     return OwnEdge(edge, outside, u_mm, CENTRE_OVER_RADIUS * edge_u_px(edge, blur) / edge.px_per_mm)

@@ -19,7 +19,7 @@ from rimsight.vision.reading import (
     STEADY_SCATTER_PX,
     metal_edge_u_mm,
 )
-from rimsight.vision.several_edges import Edges, Known, OwnEdge, Shot, other_places, other_sizes
+from rimsight.vision.several_edges import TOGETHER, Edges, Known, OwnEdge, Shot, other_places, other_sizes
 from rimsight.vision.several_face import common_face
 from rimsight.vision.several_rings import LevelRing, Matched, level_rings, lifted, matched, measured, meeting_height
 from rimsight.vision.stone import OutlineUnclear
@@ -197,7 +197,7 @@ def with_faces(
                 continue
             told = None if face is None else face.in_photo(k)
             edge = traced if told is None else told.edge
-            u_mm = metal_edge_u_mm(edge, told, chamfer_u_mm=chamfer_u)
+            u_mm = TOGETHER[name] * metal_edge_u_mm(edge, told, chamfer_u_mm=chamfer_u)
             scatter = None if told is None or face is None else face.scatter_px[k]
             u_centre_mm = _u_centre_mm(edge, u_centre_px)
             if face is not None and told is not None:

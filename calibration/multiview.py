@@ -111,8 +111,8 @@ class _Layout:
         at = self.first_shift
         for k, sighting in enumerate(problem.sightings):
             for seen in sighting.circles:
-                self.shift[(k, seen.name)] = slice(at, at + 3)
-                at += 3
+                self.shift[(k, seen.name)] = slice(at, at + 5)
+                at += 5
         self.size = at
 
     def camera(self, number: int) -> slice:
@@ -261,8 +261,9 @@ class _Problem:
         jacobian[:, self.at.view(k)] = np.column_stack([numeric[:, 5:], numeric[:, 0]])
         jacobian[:, level] = by_height
         jacobian[:, own] = np.column_stack([-outward, np.full(len(here), -1.0), 0.5 * side * by_height, by_height])
-        jacobian[:, shift] = np.column_stack([-outward, np.full(len(here), -1.0)])
-        values = here - (radius - seen.outside_mm + p[shift][2])
+        oval = np.column_stack([outward[:, 0] ** 2 - outward[:, 1] ** 2, 2.0 * outward[:, 0] * outward[:, 1]])
+        jacobian[:, shift] = np.column_stack([-outward, np.full(len(here), -1.0), -oval])
+        values = here - (radius - seen.outside_mm + p[shift][2] + oval @ p[shift][3:])
         weight = np.sqrt(np.maximum(seen.weights, 0.0)) * view.px_per_mm((float(x), float(y)), middle) / seen.u_point_px
         usable = np.isfinite(values)
         weight = np.where(usable, weight, 0.0)
@@ -303,6 +304,7 @@ class _Problem:
             for seen in sighting.circles:
                 shift = self.at.shift[(k, seen.name)].start
                 add(EDGE, range(shift, shift + 3), [seen.u_centre_mm, seen.u_centre_mm, seen.u_radius_mm])
+                add(FIT, range(shift + 3, shift + 5), [seen.u_oval_mm, seen.u_oval_mm])
         for k, circle in enumerate(self.circles):
             first = self.at.circle(k).start + 3
             add(HEIGHT, [first, first + 1], [circle.u_thickness_mm, circle.u_level_mm])
@@ -338,7 +340,7 @@ class _Problem:
             circles={circle.name: p[self.at.circle(k)][:3].copy() for k, circle in enumerate(self.circles)},
             names=tuple(names),
             sources=sources,
-            shifts={key: p[place].copy() for key, place in self.at.shift.items()},
+            shifts={key: p[place][:3].copy() for key, place in self.at.shift.items()},
             strain=holding / free if free > 0 else 0.0,
             u_rel_f=tuple(float(covariance[5 * s.camera, 5 * s.camera] ** 0.5) for s in self.sightings),
         )

@@ -61,6 +61,8 @@ class SeenCircle:
     u_centre_mm, u_radius_mm : float
         Standard uncertainties that this photograph's points have in common: of each coordinate of the centre, and of
         the radius, as far as other photographs don't share it.
+    u_oval_mm : float
+        The same of how oval the edge looks: amplitude of each part that goes round twice.
     """
 
     name: str
@@ -70,6 +72,7 @@ class SeenCircle:
     u_point_px: float
     u_centre_mm: float
     u_radius_mm: float
+    u_oval_mm: float = 0.0
 
 
 @dataclass(frozen=True)

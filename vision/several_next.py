@@ -159,14 +159,12 @@ def _planned(common: Common, like: int, view: View) -> Sighting:
         height = common.solved.heights[LEVEL[name]] - common.gaps_mm.get(name, 0.0)
         # As many points as a photograph gives, by their weights, count together as these fewer ones do.
         shown = float(np.mean([seen.weights.sum() for seen in same])) / PLANNED_CIRCLE
-        u_point, u_centre, u_radius = (
+        doubts = (
             float(np.sqrt(np.mean([getattr(seen, what) ** 2 for seen in same])))
-            for what in ("u_point_px", "u_centre_mm", "u_radius_mm")
+            for what in ("u_point_px", "u_centre_mm", "u_radius_mm", "u_oval_mm")
         )
         circles.append(
-            SeenCircle(
-                name, view.to_pixels(points, height), np.full(PLANNED_CIRCLE, shown), 0.0, u_point, u_centre, u_radius
-            )
+            SeenCircle(name, view.to_pixels(points, height), np.full(PLANNED_CIRCLE, shown), 0.0, *doubts)
         )
     return Sighting(planned_square(view, half_mm), view, tuple(circles), shot.prior, shot.camera)
 

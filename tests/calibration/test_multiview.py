@@ -253,6 +253,29 @@ def test_a_wall_that_melts_into_its_lower_edge(near: float) -> None:
         assert up_mm == pytest.approx(0.25 * (1.0 - near) * thickness, rel=0.35)
 
 
+def test_an_edge_that_light_makes_oval_tells_no_focal_length() -> None:
+    # Two cameras of unknown focal length, one straight above: nothing but the circle's shape would tell its own.
+    first, second = look(tilt_deg=1.0, azimuth_deg=200.0, distance_mm=180.0, f_px=F_PX, size=SIZE), views()[1]
+    oval_mm = 0.005
+
+    def solved(u_oval_mm: float) -> Solved:
+        sightings = []
+        for k, view in enumerate((first, second)):
+            points = ring(HEIGHT)[:, :2]
+            away = (points - CENTRE) / RADIUS
+            if k == 0:
+                points = points + oval_mm * (away[:, :1] ** 2 - away[:, 1:] ** 2) * away
+            seen = SeenCircle(
+                "outer", view.to_pixels(points, HEIGHT), np.ones(ROUND), 0.0, 0.03, 0.004, 0.004, u_oval_mm
+            )
+            sightings.append(Sighting(square(view, None), view, (seen,), NONE, k))
+        return solve_scene(sightings, ONE, heights_mm={"top": 5.0}, u_proportion=1e-3)
+
+    allowed, ignored = solved(oval_mm), solved(0.0)
+    assert abs(allowed.heights["top"] - HEIGHT) < allowed.u("top")
+    assert abs(allowed.heights["top"] - HEIGHT) < 0.5 * abs(ignored.heights["top"] - HEIGHT)
+
+
 def test_wrong_calls_are_refused() -> None:
     view = views()[0]
     with pytest.raises(ValueError, match="no photograph"):

@@ -40,6 +40,11 @@ class EdgeSpread:
     sigma_px: float
     overshoot: float
 
+    @property
+    def overshoot_share(self) -> float:
+        """How far the light overshoots beyond a step, share of the step."""
+        return float(np.max(self(np.arange(0.0, REACH_PX, STEP_PX)))) - 1.0
+
     def __call__(self, distance_px: FloatArray) -> FloatArray:
         """Light, 0 to 1, at a distance (any shape) from the edge, positive on the bright side."""
         rise = special.ndtr(distance_px / self.sigma_px)

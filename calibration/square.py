@@ -140,6 +140,11 @@ class Calibration:
         """Scale at the card's centre, pixels per millimetre."""
         return self.view.px_per_mm()
 
+    @property
+    def overshoot(self) -> float:
+        """How far sharpened light overshoots beyond a step, share of the step; 0 where that isn't known."""
+        return 0.0 if self.spread is None else self.spread.overshoot_share
+
 
 def read_square(
     light: LightImage,

@@ -247,7 +247,10 @@ Rings = list[tuple[float, RoundEdge]]
 
 
 def _rings(shot: Shot, rough: tuple[FloatArray, float], plane: float) -> Rings:
-    edges = face_edges(shot.image, shot.calibration.view, *rough, plane, max(shot.calibration.blur_px, 0.5))
+    own = shot.calibration
+    edges = face_edges(
+        shot.image, own.view, *rough, plane, max(own.blur_px, 0.5), overshoot=own.overshoot
+    )
     return [(item.merit, item.edge) for item in edges]
 
 

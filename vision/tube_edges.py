@@ -14,13 +14,22 @@ from numpy.typing import NDArray
 
 from rimsight.calibration.camera import View
 from rimsight.calibration.pixels import LightImage
-from rimsight.vision.fields import colour_crests, edge_field
+from rimsight.vision.fields import EdgeField, colour_crests, edge_field
 from rimsight.vision.outline import RoundEdge, level, measure_edge, ring_circle
-from rimsight.vision.polar import ARC_SMOOTHING_PX, unroll
-from rimsight.vision.rings import strongest_rings
+from rimsight.vision.polar import ARC_SMOOTHING_PX, PolarMap, unroll
+from rimsight.vision.rings import Ring, strongest_rings
 
 FloatArray = NDArray[np.float64]
 
+#: So many rings are looked for, in luminance and in colour.
+MOST_RINGS = 6
+#: A phone's sharpening makes a halo round a strong edge: the light overshoots and comes back within this far, a step
+#: the other way of at most this many times the overshoot that the printed square shows, on this share of the round and
+#: more: of two such rings 0.85 and 0.93, of 60 other pairs of rings 0.47 and less. Both have one centre, pixels.
+HALO_PX, HALO_OVERSHOOTS, HALO_ROUND, HALO_APART_PX = 5.0, 2.0, 0.7, 1.5
+#: A ring that shows so many times less well than one inside of it, nearer than a wall is thick and about another
+#: centre than a chamfer's two edges have, is pieced together from foot and halo.
+PIECED_MERIT, PIECED_APART_PX = 4.0, 1.5
 #: An edge must be seen on half the round: below 180 degrees a radius's uncertainty grows 2.3-fold and more.
 SMALLEST_COVERAGE_DEG = 180.0
 #: Walls of setting tube are at least this thick, millimetres.
@@ -70,7 +79,13 @@ class Scored:
 
 
 def find_outer(
-    image: LightImage, view: View, centre_mm: FloatArray, radius_mm: float, height_mm: float, blur_px: float
+    image: LightImage,
+    view: View,
+    centre_mm: FloatArray,
+    radius_mm: float,
+    height_mm: float,
+    blur_px: float,
+    overshoot: float = 0.0,
 ) -> tuple[list[Scored], Scored | None]:
     """Ring-shaped edges in the plane of a tube's top face, and the outer diameter's among them.
 
@@ -83,11 +98,13 @@ def find_outer(
     outer : Scored or None
         None when there is none.
     """
-    edges = face_edges(image, view, centre_mm, radius_mm, height_mm, blur_px)
+    edges = face_edges(image, view, centre_mm, radius_mm, height_mm, blur_px, overshoot=overshoot)
     picked = pick_outer(edges, view, height_mm)
     if picked is not None and picked.edge.circle.radius >= SMALLEST_OUTER_SHARE * radius_mm:
         return edges, picked
-    edges = face_edges(image, view, centre_mm, radius_mm, height_mm, blur_px, arc_px=FAINT_ARC_PX)
+    edges = face_edges(
+        image, view, centre_mm, radius_mm, height_mm, blur_px, arc_px=FAINT_ARC_PX, overshoot=overshoot
+    )
     picked = pick_outer(edges, view, height_mm)
     if picked is not None and picked.edge.circle.radius < SMALLEST_OUTER_SHARE * radius_mm:
         picked = None
@@ -103,6 +120,7 @@ def face_edges(
     blur_px: float,
     *,
     arc_px: float = ARC_SMOOTHING_PX,
+    overshoot: float = 0.0,
 ) -> list[Scored]:
     """Ring-shaped edges in the plane of a tube's top face, best first.
 
@@ -120,6 +138,8 @@ def face_edges(
         Blur, pixels.
     arc_px : float
         Smoothing along the arc, pixels.
+    overshoot : float
+        Of the photograph's sharpening (`EdgeSpread.overshoot_share`).
 
     Returns
     -------
@@ -135,11 +155,42 @@ def face_edges(
     scored: list[Scored] = []
     # Colour as well: a gold tube on white paper may show no step of luminance.
     for crests in (field.crests, colour_crests(polar, blur_px)):
-        for ring in strongest_rings(crests, polar, largest_shift_mm=shift, smallest_support=0.22, most=6):
+        rings = strongest_rings(crests, polar, largest_shift_mm=shift, smallest_support=0.22, most=MOST_RINGS)
+        if len(rings) == MOST_RINGS:
+            # Marks of saw or lathe on the face are rings too, as many as one looks for.
+            beyond = np.where(polar.radii_mm[None, :] > _outermost_mm(rings, polar)[:, None] + 2.0 * px, crests, 0.0)
+            rings += strongest_rings(beyond, polar, largest_shift_mm=shift, smallest_support=0.22, most=2)
+        for ring in rings:
             own, radius = ring_circle(centre, ring)
             _add(scored, image, view, own, radius, height_mm, blur_px, px, field.noise, arc_px)
     scored.sort(key=lambda item: -item.merit)
-    return scored
+    return [item for item in scored if not any(_is_halo(item, other, centre, field, overshoot) for other in scored)]
+
+
+def _outermost_mm(rings: list[Ring], polar: PolarMap) -> FloatArray:
+    """How far out rings reach on every radius (A,) of the map they were found in, millimetres."""
+    return np.asarray(np.max([ring.radius_mm + polar.directions @ np.array(ring.shift_mm) for ring in rings], axis=0))
+
+
+def _is_halo(
+    ring: Scored, other: Scored, centre_mm: FloatArray, field: EdgeField, overshoot: float
+) -> bool:
+    """Whether a ring is the outer end of the halo that a phone's sharpening makes round another, stronger one."""
+    gap = (ring.edge.circle.radius - other.edge.circle.radius) * ring.edge.px_per_mm
+    apart = float(np.hypot(*(ring.edge.circle.centre - other.edge.circle.centre))) * ring.edge.px_per_mm
+    if not (overshoot > 0.0 and 0.0 < gap < HALO_PX and apart < HALO_APART_PX):
+        return False
+    rows = np.arange(len(field.polar.angles))
+
+    def steps(item: Scored) -> FloatArray:
+        circle = item.edge.circle
+        radii = circle.radius + field.polar.directions @ (circle.centre - centre_mm)
+        at = np.clip(np.rint(field.polar.index(radii)).astype(int), 0, field.step.shape[1] - 1)
+        return np.asarray(field.step[rows, at])
+
+    outer, inner = steps(ring), steps(other)
+    against = (outer * inner < 0.0) & (np.abs(outer) < HALO_OVERSHOOTS * overshoot * np.abs(inner))
+    return float(np.mean(against)) > HALO_ROUND
 
 
 def _reach_mm(radius_mm: float, px: float) -> float:
@@ -184,6 +235,9 @@ def pick_outer(edges: list[Scored], view: View, height_mm: float) -> Scored | No
         ]
         if near:
             return max(near, key=lambda item: item.merit)
+    whole = [item for item in good if _is_pieced(outermost.edge, item.edge, item.merit / outermost.merit)]
+    if whole:
+        return max(whole, key=lambda item: item.edge.circle.radius)
     upper = [item for item in good if _is_foot(outermost, item, view, height_mm)]
     if upper:
         return max(upper, key=lambda item: item.edge.circle.radius)
@@ -194,6 +248,13 @@ def pick_outer(edges: list[Scored], view: View, height_mm: float) -> Scored | No
         and _is_far_end(outermost, item, view, height_mm, FAR_END_OUTER_SHARE)
     ]
     return max(own, key=lambda item: item.merit) if own else outermost
+
+
+def _is_pieced(ring: RoundEdge, other: RoundEdge, better: float) -> bool:
+    """Whether a ring is made of pieces beside another one that shows so many times better."""
+    gap = ring.circle.radius - other.circle.radius
+    apart = float(np.hypot(*(ring.circle.centre - other.circle.centre))) * ring.px_per_mm
+    return 0.0 < gap < THINNEST_WALL_MM and better > PIECED_MERIT and apart > PIECED_APART_PX
 
 
 def _is_far_end(ring: Scored, other: Scored, view: View, height_mm: float, share: float) -> bool:

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from rimsight.calibration.camera import View
+from rimsight.calibration.pixels import LightImage
 from rimsight.vision.circle import Circle
 from rimsight.vision.outline import RoundEdge, level
 from rimsight.vision.tube_edges import Scored, bore_edges, face_edges, find_outer, pick_outer
@@ -100,3 +101,40 @@ def test_the_walls_foot_is_not_the_outside(off_px: float, taken: bool) -> None:
     own = ring(view, 2.5, -1.2, 4.0, 0.2)
     lower = ring(view, x + off_px * own.edge.px_per_mm**-1, y, radius, 0.3)
     assert pick_outer([lower, own], view, LENGTH_MM) is (own if taken else lower)
+
+
+def test_marks_of_a_lathe_do_not_hide_the_outside() -> None:
+    """Seven grooves in the face are sharper rings than its edge; the OD was read 0.35 mm small, stated 0.07."""
+    grooves = [
+        Disc(2.5, -1.2, radius + part, light=light)
+        for radius in np.arange(3.85, 3.05, -0.11)
+        for part, light in ((0.03, 0.35), (0.0, 0.62))
+    ]
+    things = (Disc(2.5, -1.2, 4.1, light=0.62), *grooves, Disc(2.5, -1.2, 3.0, light=0.1))
+    image = photograph(VIEW, Scene(things=things, noise=0.01))
+    _, picked = find_outer(image, VIEW, CENTRE, 4.0, HEIGHT_MM, BLUR_PX)
+    assert picked is not None
+    assert picked.edge.circle.radius == pytest.approx(4.1, abs=0.5 / PX_PER_MM)
+
+
+def test_the_halo_of_sharpening_is_no_edge() -> None:
+    """Round a bright end the paper looks darker for some pixels; the OD was read 0.31 mm large, stated 0.03."""
+    things = (Disc(2.5, -1.2, 1.5, light=0.95), Disc(2.5, -1.2, 1.1, light=0.1))
+    codes = photograph(VIEW, Scene(things=things, white=0.45, noise=0.004)).codes.astype(np.float32)
+    wide = cv2.GaussianBlur(codes, (0, 0), 2.0)
+    sharpened = np.clip(np.rint(codes + 0.8 * (codes - wide)), 0, 255).astype(np.uint8)
+    # As the card's own edges would show it, black to white.
+    _, halo = find_outer(LightImage(sharpened), VIEW, CENTRE, 1.5, HEIGHT_MM, BLUR_PX)
+    _, picked = find_outer(LightImage(sharpened), VIEW, CENTRE, 1.5, HEIGHT_MM, BLUR_PX, overshoot=0.08)
+    assert halo is not None
+    assert halo.edge.circle.radius > 1.6
+    assert picked is not None
+    assert picked.edge.circle.radius == pytest.approx(1.5, abs=0.3 / PX_PER_MM)
+
+
+@pytest.mark.parametrize(("better", "taken"), [(5.0, True), (3.0, False)])
+def test_a_ring_pieced_together_beside_a_whole_one_is_not_the_outside(better: float, taken: bool) -> None:
+    """Foot on one side, halo on the other: 0.1 mm further out and 2.7 px aside; a bore can't lie as near."""
+    pieced = ring(VIEW, 2.5, -1.2 - 2.7 / PX_PER_MM, 1.61, 0.27)
+    whole = Scored(better * pieced.merit, ring(VIEW, 2.5, -1.2, 1.49, 0.95).edge)
+    assert pick_outer([whole, pieced], VIEW, LENGTH_MM) is (whole if taken else pieced)

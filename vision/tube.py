@@ -12,7 +12,7 @@ from rimsight.calibration.height import Height
 from rimsight.calibration.pixels import LightImage
 from rimsight.calibration.square import Calibration
 from rimsight.vision.candidates import Candidate
-from rimsight.vision.face_edge import FaceEdge, clear_of, face_edge
+from rimsight.vision.face_edge import FaceEdge, blown_note, clear_of, face_edge
 from rimsight.vision.influences import Influences
 from rimsight.vision.outline import RoundEdge, level
 from rimsight.vision.reading import (
@@ -154,7 +154,7 @@ def read_tube(
 
     influences = Influences()
     values, changes = evaluate(evaluator, state(0.0), calibration, [("tube height", "height", state(length.u_mm))])
-    notes: list[str] = []
+    notes = list(blown_note(own_outer, own_bore))
     outer = figure(influences, 0, values, changes, _edge_terms("outer", outer_edge, own_outer, 0.0))
     if outer_gap:
         notes.append("a chamfer shows on the outer edge; the outer one of its two edges is read")

@@ -41,6 +41,9 @@ UPPER_SHARE = 1.25
 #: their own edges, fainter, the true ones. The edge must show at least this much as well as its far end.
 FAR_END_PX = 2.0
 FAR_END_SUPPORT, FAR_END_OUTER_SHARE, FAR_END_BORE_SHARE = 0.15, 0.5, 0.3
+#: A ring round another centre than a clearer one just inside is no edge of the tube's end: so far apart, pixels, and so
+#: many times as clear. On 95 rendered tubes two outermost rings were such (4.7 px, OD 0.33 and 0.09 mm large).
+OFF_CENTRE_PX, CLEARER_SHARE = 3.0, 1.5
 #: A ring that is smaller than another by less than this, millimetres, and concentric with it may be its chamfer's.
 WIDEST_CHAMFER_MM = 0.15
 #: A ring just inside an outer edge is the tube's own edge rather than that one from this many times its merit on.
@@ -187,6 +190,9 @@ def pick_outer(edges: list[Scored], view: View, height_mm: float) -> Scored | No
     upper = [item for item in good if _is_foot(outermost, item, view, height_mm)]
     if upper:
         return max(upper, key=lambda item: item.edge.circle.radius)
+    other = [item for item in good if off_centre(outermost, item)]
+    if other:
+        return max(other, key=lambda item: item.edge.circle.radius)
     own = [
         item
         for item in edges
@@ -194,6 +200,18 @@ def pick_outer(edges: list[Scored], view: View, height_mm: float) -> Scored | No
         and _is_far_end(outermost, item, view, height_mm, FAR_END_OUTER_SHARE)
     ]
     return max(own, key=lambda item: item.merit) if own else outermost
+
+
+def off_centre(ring: Scored, other: Scored) -> bool:
+    """Whether a ring has another centre than a clearer one just inside of it, nearer than a wall is thick.
+
+    All edges of a tube's end lie round one centre in its plane; a ring round another one is made of wall, foot and
+    shadow.
+    """
+    gap = ring.edge.circle.radius - other.edge.circle.radius
+    apart = float(np.hypot(*(ring.edge.circle.centre - other.edge.circle.centre)))
+    near = 0.0 < gap < THINNEST_WALL_MM and apart * ring.edge.px_per_mm > OFF_CENTRE_PX
+    return bool(near and other.merit >= CLEARER_SHARE * ring.merit)
 
 
 def _is_far_end(ring: Scored, other: Scored, view: View, height_mm: float, share: float) -> bool:

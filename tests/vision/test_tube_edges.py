@@ -100,3 +100,12 @@ def test_the_walls_foot_is_not_the_outside(off_px: float, taken: bool) -> None:
     own = ring(view, 2.5, -1.2, 4.0, 0.2)
     lower = ring(view, x + off_px * own.edge.px_per_mm**-1, y, radius, 0.3)
     assert pick_outer([lower, own], view, LENGTH_MM) is (own if taken else lower)
+
+
+@pytest.mark.parametrize(("off_px", "gap_mm", "taken"), [(5.0, 0.15, True), (1.0, 0.15, False), (5.0, 0.6, False)])
+def test_a_faint_ring_round_another_centre_is_not_the_outside(off_px: float, gap_mm: float, taken: bool) -> None:
+    """Wall, foot and shadow made a ring 0.33 mm too large; a chamfer's edge is concentric, a bore further in."""
+    px = 1.0 / VIEW.px_per_mm((2.5, -1.2), LENGTH_MM)
+    own = ring(VIEW, 2.5, -1.2, 1.26, 0.8)
+    outermost = ring(VIEW, 2.5 + off_px * px, -1.2, 1.26 + gap_mm, 0.3)
+    assert pick_outer([own, outermost], VIEW, LENGTH_MM) is (own if taken else outermost)

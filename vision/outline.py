@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +34,9 @@ ARC_STEP_PX = 1.5
 #: An edge of this merit is clear; below, colour is tried, and has to be this many times better.
 CLEAR_MERIT = 0.9
 COLOUR_HANDICAP = 1.4
+#: Width of the strips outside of an edge of which the quietest tells the noise of colour, pixels, where it is quieter
+#: by this much than the outermost light (on plain paper strips differ by a few hundredths).
+QUIET_STRIP_PX, QUIET_SHARE = 3.0, 0.7
 #: Residuals below this are never taken for outliers, pixels.
 SMALLEST_SCATTER_PX = 0.04
 
@@ -323,7 +327,16 @@ def _colour_field(polar: PolarMap, blur_px: float, index: FloatArray) -> EdgeFie
         return None
     # Weights of one sign are a luminance of sorts, sharp as the photograph; opposite signs are a colour difference.
     share = 1.0 - abs(float(weights.sum())) / float(np.abs(weights).sum())
-    return edge_field(polar, float(np.hypot(blur_px, CHROMA_BLUR_PX * share)), weights=weights, colour=share)
+    wider = float(np.hypot(blur_px, CHROMA_BLUR_PX * share))
+    field = edge_field(polar, wider, weights=weights, colour=share)
+    # The outermost light of the map, which tells the noise by default, may hold another edge (a tube's outer one round
+    # its bore): then the quietest strip outside of this edge tells it.
+    size, ends = np.abs(field.step), np.arange(near, float(place.max()), QUIET_STRIP_PX)
+    strips = [size[(place > start) & (place <= stop)] for start, stop in pairwise(ends)]
+    quiet = min((1.4826 * float(np.median(strip)) for strip in strips if strip.size >= len(size)), default=field.noise)
+    if quiet > QUIET_SHARE * field.noise:
+        return field
+    return edge_field(polar, wider, weights=weights, colour=share, noise=quiet)
 
 
 def _zone_mean(rgb: FloatArray, zone: NDArray[np.bool_]) -> FloatArray:

@@ -15,7 +15,7 @@ from rimsight.calibration.height import GirdleHeights, Height
 from rimsight.calibration.pixels import LightImage
 from rimsight.calibration.square import Calibration
 from rimsight.vision.candidates import Candidate
-from rimsight.vision.face_edge import Mask, face_edge
+from rimsight.vision.face_edge import Mask, blown_note, face_edge
 from rimsight.vision.influences import Influences
 from rimsight.vision.outline import HeightRule, RoundEdge, level, wall
 from rimsight.vision.polar import PolarMap
@@ -204,7 +204,7 @@ def read_rim(
     mean = centred + float(np.mean(widths) - (values[1] - values[0]) / 2)
     return RimReading(
         stone, outer, centred, smallest, mean, largest, offset, direction, angles, widths, inner_px, outer_px,
-        stone_edge, tube_edge, heights, seating.bore_mm(outer), influences, seating.notes,
+        stone_edge, tube_edge, heights, seating.bore_mm(outer), influences, (*seating.notes, *blown_note(own)),
     )
 
 

@@ -25,7 +25,7 @@ SMALLEST_SUPPORT = 0.12
 #: An edge of less merit than this (support over scatter) is as likely a ring of facets: on 108 rendered stones two
 #: thirds of the errors above 0.08 mm had one.
 SMALLEST_MERIT = 0.5
-#: Below this merit rings that show sharply anywhere near are tried as well as those at the boundary of what is new.
+#: Rings that show sharply anywhere near count from this merit on.
 CLEAR_MERIT = 0.8
 #: A second edge whose merit reaches this share of the best one's makes the reading doubtful; further out a lesser one
 #: does, since a ring of facets inside may show more sharply than the girdle.
@@ -33,6 +33,10 @@ RIVAL_SHARE, OUTER_RIVAL_SHARE = 0.6, 0.4
 #: A ring this sharp all round, whatever lies outside of it, is a girdle if none lies further out (on drawn stones with
 #: rings of facets and soft shadows the girdle had 2.3 and 3.1, support 0.70 and 0.98; other rings outside 0.4 at most).
 SHARP_MERIT, SHARP_SUPPORT, SHARP_COVERAGE_DEG = 1.5, 0.6, 240.0
+#: Where more than this share of what lies just outside of an edge is new (of 76 girdles of rendered stones one had
+#: more, 0.46), a ring further out of this merit that leaves less than this share of that is a rival, however sharp the
+#: inner one: a small clear stone's table showed round and black, its girdle hardly (0.23 mm small, stated 0.03).
+MUCH_NOVELTY, LESS_NOVELTY, EXPLAINING_MERIT = 0.4, 0.5, 0.25
 
 #: What to do about a stone that has no circle.
 NOT_ROUND_HINT = "; for a stone that isn't round add --shape auto"
@@ -116,11 +120,12 @@ def read_stone(
     rule = wall(heights.lower_mm - card_height_mm, heights.upper_mm - card_height_mm)
     plane = heights.mean_mm - card_height_mm
     found = girdle_hypotheses(image, view, centre, boundary, rule, plane, blur)
-    if not found or found[0][0] < CLEAR_MERIT:
-        rings = ring_hypotheses(image, view, np.array(candidate.centre_mm), candidate.radius_mm, rule, plane, blur)
-        clear = [(merit, edge) for merit, edge in rings if merit >= CLEAR_MERIT]
-        px = 1.0 / view.px_per_mm((float(centre[0]), float(centre[1])), plane)
-        found = outermost_first(distinct_edges([*found, *clear], px), rings, px)
+    # Sharp rings anywhere near are tried as well as those at the boundary of what is new: a ring of facets may be what
+    # the boundary is (of a coloured stone the inner one showed clearly in colour, 0.95 mm small).
+    rings = ring_hypotheses(image, view, np.array(candidate.centre_mm), candidate.radius_mm, rule, plane, blur)
+    clear = [(merit, edge) for merit, edge in rings if merit >= CLEAR_MERIT]
+    px = 1.0 / view.px_per_mm((float(centre[0]), float(centre[1])), plane)
+    found = outermost_first(distinct_edges([*found, *clear], px), rings, px)
     if not found:
         raise OutlineUnclear(
             "no closed edge was found where something lies",
@@ -143,7 +148,7 @@ def read_stone(
         other
         for merit, other in found[1:]
         if is_rival(merit, best_merit, further_out=other.circle.radius > edge.circle.radius)
-    ]
+    ] + beyond_novelty(edge, [ring for _, ring in [*found, *rings]])
     gap_px = max((abs(o.circle.radius - edge.circle.radius) * edge.px_per_mm for o in rivals), default=0.0)
 
     def rule_at(shift_mm: float, thicker_mm: float = 0.0) -> State:
@@ -203,6 +208,19 @@ def outermost_first(
 def is_rival(merit: float, best_merit: float, *, further_out: bool) -> bool:
     """Whether a ring of this merit makes the reading of the best one doubtful."""
     return merit > (OUTER_RIVAL_SHARE if further_out else RIVAL_SHARE) * best_merit
+
+
+def beyond_novelty(edge: RoundEdge, others: list[RoundEdge]) -> list[RoundEdge]:
+    """Rings further out that explain what is new outside of an edge: that one may be a table's or a facets' ring."""
+    if edge.novelty_outside <= MUCH_NOVELTY:
+        return []
+    return [
+        other
+        for other in others
+        if (other.circle.radius - edge.circle.radius) * edge.px_per_mm > 1.0
+        and other.novelty_outside < LESS_NOVELTY * edge.novelty_outside
+        and other.merit >= EXPLAINING_MERIT
+    ]
 
 
 def refuse_unclear(edge: RoundEdge, what: str, *, hint: str = "") -> None:

@@ -12,7 +12,7 @@ from rimsight.calibration.height import Height
 from rimsight.calibration.pixels import LightImage
 from rimsight.calibration.square import Calibration
 from rimsight.vision.candidates import Candidate
-from rimsight.vision.face_edge import FaceEdge, clear_of, face_edge
+from rimsight.vision.face_edge import FaceEdge, blown_note, clear_of, face_edge
 from rimsight.vision.influences import Influences
 from rimsight.vision.outline import RoundEdge, level
 from rimsight.vision.reading import (
@@ -36,6 +36,7 @@ from rimsight.vision.tube_edges import (
     bore_edges,
     find_outer,
     lone_edge,
+    off_centre,
 )
 
 #: Thickest wall that is looked for round a bore, millimetres.
@@ -118,6 +119,8 @@ def read_tube(
         )
     outer_edge = picked.edge
     refuse_unclear(outer_edge, "tube")
+    others = [item.edge.circle.radius for item in edges if off_centre(item, picked)]
+    outer_gap_px = (max(others, default=outer_edge.circle.radius) - outer_edge.circle.radius) * outer_edge.px_per_mm
     bores = bore_edges(image, view, outer_edge, edges, height, blur)
     bore_edge = bores[0].edge if bores and bores[0].merit >= SMALLEST_BORE_MERIT else None
     if bore_edge is None:
@@ -154,8 +157,8 @@ def read_tube(
 
     influences = Influences()
     values, changes = evaluate(evaluator, state(0.0), calibration, [("tube height", "height", state(length.u_mm))])
-    notes: list[str] = []
-    outer = figure(influences, 0, values, changes, _edge_terms("outer", outer_edge, own_outer, 0.0))
+    notes = list(blown_note(own_outer, own_bore))
+    outer = figure(influences, 0, values, changes, _edge_terms("outer", outer_edge, own_outer, outer_gap_px))
     if outer_gap:
         notes.append("a chamfer shows on the outer edge; the outer one of its two edges is read")
     if bore_edge is None:

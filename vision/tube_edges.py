@@ -27,9 +27,6 @@ MOST_RINGS = 6
 #: the other way of at most this many times the overshoot that the printed square shows, on this share of the round and
 #: more: of two such rings 0.85 and 0.93, of 60 other pairs of rings 0.47 and less. Both have one centre, pixels.
 HALO_PX, HALO_OVERSHOOTS, HALO_ROUND, HALO_APART_PX = 5.0, 2.0, 0.7, 1.5
-#: A ring that shows so many times less well than one inside of it, nearer than a wall is thick and about another
-#: centre than a chamfer's two edges have, is pieced together from foot and halo.
-PIECED_MERIT, PIECED_APART_PX = 4.0, 1.5
 #: An edge must be seen on half the round: below 180 degrees a radius's uncertainty grows 2.3-fold and more.
 SMALLEST_COVERAGE_DEG = 180.0
 #: Walls of setting tube are at least this thick, millimetres.
@@ -50,6 +47,10 @@ UPPER_SHARE = 1.25
 #: their own edges, fainter, the true ones. The edge must show at least this much as well as its far end.
 FAR_END_PX = 2.0
 FAR_END_SUPPORT, FAR_END_OUTER_SHARE, FAR_END_BORE_SHARE = 0.15, 0.5, 0.3
+#: A ring round another centre than a clearer one just inside is no edge of the tube's end: so far apart, pixels, so
+#: many times as clear, and both together. On 95 rendered tubes two outermost rings were such (4.7 px, OD 0.33 and
+#: 0.09 mm large), of another generator's one (2.7 px, 13 times as clear, OD 0.31 mm large).
+OFF_CENTRE_PX, CLEARER_SHARE, OFF_CENTRE_CLEARER = 1.5, 1.5, 4.5
 #: A ring that is smaller than another by less than this, millimetres, and concentric with it may be its chamfer's.
 WIDEST_CHAMFER_MM = 0.15
 #: A ring just inside an outer edge is the tube's own edge rather than that one from this many times its merit on.
@@ -235,12 +236,12 @@ def pick_outer(edges: list[Scored], view: View, height_mm: float) -> Scored | No
         ]
         if near:
             return max(near, key=lambda item: item.merit)
-    whole = [item for item in good if _is_pieced(outermost.edge, item.edge, item.merit / outermost.merit)]
-    if whole:
-        return max(whole, key=lambda item: item.edge.circle.radius)
     upper = [item for item in good if _is_foot(outermost, item, view, height_mm)]
     if upper:
         return max(upper, key=lambda item: item.edge.circle.radius)
+    other = [item for item in good if off_centre(outermost, item)]
+    if other:
+        return max(other, key=lambda item: item.edge.circle.radius)
     own = [
         item
         for item in edges
@@ -250,11 +251,21 @@ def pick_outer(edges: list[Scored], view: View, height_mm: float) -> Scored | No
     return max(own, key=lambda item: item.merit) if own else outermost
 
 
-def _is_pieced(ring: RoundEdge, other: RoundEdge, better: float) -> bool:
-    """Whether a ring is made of pieces beside another one that shows so many times better."""
-    gap = ring.circle.radius - other.circle.radius
-    apart = float(np.hypot(*(ring.circle.centre - other.circle.centre))) * ring.px_per_mm
-    return 0.0 < gap < THINNEST_WALL_MM and better > PIECED_MERIT and apart > PIECED_APART_PX
+def off_centre(ring: Scored, other: Scored) -> bool:
+    """Whether a ring has another centre than a clearer one just inside of it, nearer than a wall is thick.
+
+    All edges of a tube's end lie round one centre in its plane; a ring round another one is made of wall, foot and
+    shadow.
+    """
+    gap = ring.edge.circle.radius - other.edge.circle.radius
+    apart_px = float(np.hypot(*(ring.edge.circle.centre - other.edge.circle.centre))) * ring.edge.px_per_mm
+    clearer = other.merit / max(ring.merit, 1e-9)
+    return (
+        0.0 < gap < THINNEST_WALL_MM
+        and apart_px > OFF_CENTRE_PX
+        and clearer >= CLEARER_SHARE
+        and apart_px * clearer > OFF_CENTRE_CLEARER
+    )
 
 
 def _is_far_end(ring: Scored, other: Scored, view: View, height_mm: float, share: float) -> bool:

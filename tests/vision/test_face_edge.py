@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any, cast
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -12,11 +16,21 @@ from rimsight.calibration.camera import View
 from rimsight.calibration.pixels import LightImage, encode_srgb
 from rimsight.calibration.spread import EdgeSpread, measure_spread
 from rimsight.vision.circle import Circle
-from rimsight.vision.face_edge import CLEAR_BLURS, CLEAR_PX, choose, clear_of
+from rimsight.vision.face_edge import (
+    CLEAR_BLURS,
+    CLEAR_PX,
+    FaceEdge,
+    blown_note,
+    blown_share,
+    choose,
+    clear_of,
+    edge_of,
+)
 from rimsight.vision.outline import RoundEdge, level
 from rimsight.vision.polar import PolarMap
 from rimsight.vision.ring_model import RingData, RingFit, fit_rings
-from tests.vision.rounds import near_look
+from tests.synthetic import Disc
+from tests.vision.rounds import near_look, photo_of
 
 FloatArray = NDArray[np.float64]
 
@@ -170,11 +184,40 @@ def test_a_second_step_much_fainter_than_the_first_is_not_believed() -> None:
     single = RingFit(40.0, 0.0, 0.0, 0.0, 1.0, 9.0 * left, np.full((192, 1), 0.5), *own)
     faint = RingFit(42.0, 0.0, 0.0, 2.0, 1.0, left, np.tile([0.05, 0.5], (192, 1)), *own)
     strong = RingFit(41.0, 0.0, 0.0, 1.0, 1.0, left, np.tile([0.3, 0.5], (192, 1)), *own)
-    assert choose([single, faint], outer=True)[0] is single
+    read, u_px = choose([single, faint], outer=True)
+    assert read is single
+    # It explains the light all the same: as likely as not it is the chamfer's, 2 px away.
+    assert u_px == pytest.approx((0.3**2 + 1.0**2) ** 0.5, abs=0.01)
     chosen, u_px = choose([single, faint, strong], outer=True)
     assert chosen.gap == 1.0
     assert chosen.radius == pytest.approx(41.0, abs=0.01)
     assert u_px < 0.35
+
+
+def test_an_edge_that_the_model_does_not_fit_is_in_doubt() -> None:
+    """Radii that would have it half a pixel further out or in: the model's circle is none of what lies there."""
+    view = near_look(0.0)
+    traced = edge_on(Circle(0.0, 0.0, 2.0, np.eye(3), np.zeros(8), np.ones(8)), 20.0)
+    steady = RingFit(RADIUS, 0.0, 0.0, 0.0, 1.0, np.ones(192), np.ones((192, 1)), np.full(192, 0.1), np.ones(192))
+    unsteady = replace(steady, offsets=np.where(np.arange(192) % 2, 0.5, -0.5))
+    calibration = cast(Any, SimpleNamespace(view=view))
+    edges = [edge_of(calibration, traced, 0.0, fit, 0.3) for fit in (steady, unsteady)]
+    assert edges[0] is not None
+    assert edges[1] is not None
+    assert edges[0].u_px == pytest.approx(0.3)
+    assert edges[1].u_px == pytest.approx(np.hypot(0.3, 2.0 * 0.35))
+
+
+@pytest.mark.parametrize(("light", "share"), [(0.5, 0.0), (1.3, 1.0)])
+def test_blown_out_light_beside_an_edge_is_seen(light: float, share: float) -> None:
+    """Clipped metal: 1.5 px off where 0.3 px were stated (a mouth's chamfer as white as the end beside it)."""
+    view = near_look(4.0)
+    image = photo_of(view, Disc(0.0, 0.0, 3.0, light=light), white=0.4, noise=0.004)
+    edge = edge_on(Circle(0.0, 0.0, 3.0, np.eye(3), np.zeros(8), np.ones(8)), 20.0)
+    found = blown_share(image, cast(Any, SimpleNamespace(view=view)), edge, 0.0)
+    assert found == pytest.approx(share, abs=0.02)
+    notes = blown_note(None, FaceEdge(edge, 0.0, 0.3, found))
+    assert len(notes) == (1 if share else 0)
 
 
 def test_between_a_plain_and_a_chamfered_edge_their_distance_stays_in_doubt() -> None:

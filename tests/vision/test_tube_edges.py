@@ -132,9 +132,10 @@ def test_the_halo_of_sharpening_is_no_edge() -> None:
     assert picked.edge.circle.radius == pytest.approx(1.5, abs=0.3 / PX_PER_MM)
 
 
-@pytest.mark.parametrize(("better", "taken"), [(5.0, True), (3.0, False)])
-def test_a_ring_pieced_together_beside_a_whole_one_is_not_the_outside(better: float, taken: bool) -> None:
-    """Foot on one side, halo on the other: 0.1 mm further out and 2.7 px aside; a bore can't lie as near."""
-    pieced = ring(VIEW, 2.5, -1.2 - 2.7 / PX_PER_MM, 1.61, 0.27)
-    whole = Scored(better * pieced.merit, ring(VIEW, 2.5, -1.2, 1.49, 0.95).edge)
-    assert pick_outer([whole, pieced], VIEW, LENGTH_MM) is (whole if taken else pieced)
+@pytest.mark.parametrize(("off_px", "gap_mm", "taken"), [(5.0, 0.15, True), (1.0, 0.15, False), (5.0, 0.6, False)])
+def test_a_faint_ring_round_another_centre_is_not_the_outside(off_px: float, gap_mm: float, taken: bool) -> None:
+    """Wall, foot and shadow made a ring 0.33 mm too large; a chamfer's edge is concentric, a bore further in."""
+    px = 1.0 / VIEW.px_per_mm((2.5, -1.2), LENGTH_MM)
+    own = ring(VIEW, 2.5, -1.2, 1.26, 0.8)
+    outermost = ring(VIEW, 2.5 + off_px * px, -1.2, 1.26 + gap_mm, 0.3)
+    assert pick_outer([own, outermost], VIEW, LENGTH_MM) is (own if taken else outermost)

@@ -26,12 +26,10 @@ from rimsight.vision.stone import OutlineUnclear
 from rimsight.vision.tube_edges import (
     BLEEDING_PX,
     COLOURED,
-    OUTER_COVERAGE_DEG,
-    OUTER_SCATTER_PX,
-    OUTER_SUPPORT,
     SMALLEST_OUTER_SHARE,
     THINNEST_WALL_MM,
     face_edges,
+    shows_well,
 )
 
 FloatArray = NDArray[np.float64]
@@ -315,12 +313,7 @@ def outermost(rings: Sequence[LevelRing]) -> LevelRing | None:
 
 def _clear(edge: RoundEdge | None) -> bool:
     """Whether one photograph alone would believe it."""
-    return (
-        edge is not None
-        and edge.support >= OUTER_SUPPORT
-        and edge.scatter_px <= OUTER_SCATTER_PX
-        and edge.coverage_deg >= OUTER_COVERAGE_DEG
-    )
+    return edge is not None and shows_well(edge)
 
 
 def colour(ring: LevelRing) -> float:

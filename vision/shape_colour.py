@@ -121,6 +121,16 @@ def beside(likeness: Likeness, around: Surroundings, edge: ShapeEdge, view: View
     return float(shadow[use].mean()), float(own[use].mean())
 
 
+def share_inside(likeness: Likeness, corner_px: FloatArray, edge: ShapeEdge, view: View) -> float:
+    """Share of the outline's inside that is more like the stone's core than like its ground; parameters as above."""
+    curve = edge.curve
+    pixels = view.to_pixels(curve.points_mm, edge.heights(view, curve.points_mm, curve.normals)) - corner_px
+    mask = np.zeros(likeness.plane.shape, dtype=np.uint8)
+    cv2.fillPoly(mask, [np.rint(pixels).astype(np.int32).reshape(-1, 1, 2)], 1)
+    inside = likeness.plane[mask > 0]
+    return float(np.mean(inside > 0.5)) if inside.size else 0.0
+
+
 def _strip(
     plane: NDArray[np.float32], corner_px: FloatArray, edge: ShapeEdge, view: View, along_px: float
 ) -> tuple[FloatArray, NDArray[np.float32]]:

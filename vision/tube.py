@@ -37,6 +37,7 @@ from rimsight.vision.tube_edges import (
     find_outer,
     lone_edge,
     off_centre,
+    shows_well,
 )
 
 #: Thickest wall that is looked for round a bore, millimetres.
@@ -119,7 +120,7 @@ def read_tube(
         )
     outer_edge = picked.edge
     refuse_unclear(outer_edge, "tube")
-    others = [item.edge.circle.radius for item in edges if off_centre(item, picked)]
+    others = [item.edge.circle.radius for item in edges if shows_well(item.edge) and off_centre(item, picked)]
     outer_gap_px = (max(others, default=outer_edge.circle.radius) - outer_edge.circle.radius) * outer_edge.px_per_mm
     bores = bore_edges(image, view, outer_edge, edges, height, blur)
     bore_edge = bores[0].edge if bores and bores[0].merit >= SMALLEST_BORE_MERIT else None

@@ -215,13 +215,7 @@ def pick_outer(edges: list[Scored], view: View, height_mm: float) -> Scored | No
     Scored or None
         None when there is none.
     """
-    good = [
-        item
-        for item in edges
-        if item.edge.support >= OUTER_SUPPORT
-        and item.edge.scatter_px <= OUTER_SCATTER_PX
-        and item.edge.coverage_deg >= OUTER_COVERAGE_DEG
-    ]
+    good = [item for item in edges if shows_well(item.edge)]
     if not good:
         return None
     outermost = max(good, key=lambda item: item.edge.circle.radius)
@@ -249,6 +243,15 @@ def pick_outer(edges: list[Scored], view: View, height_mm: float) -> Scored | No
         and _is_far_end(outermost, item, view, height_mm, FAR_END_OUTER_SHARE)
     ]
     return max(own, key=lambda item: item.merit) if own else outermost
+
+
+def shows_well(edge: RoundEdge) -> bool:
+    """Whether an edge shows well enough for an outer diameter's."""
+    return (
+        edge.support >= OUTER_SUPPORT
+        and edge.scatter_px <= OUTER_SCATTER_PX
+        and edge.coverage_deg >= OUTER_COVERAGE_DEG
+    )
 
 
 def off_centre(ring: Scored, other: Scored) -> bool:

@@ -19,7 +19,7 @@ from rimsight.vision.circle import fit_circle
 from rimsight.vision.outline import RoundEdge, level
 from rimsight.vision.shape import as_well_seen, refuse_rivals, refuse_unclear
 from rimsight.vision.shape_beyond import own_colour_beyond, refuse_beyond
-from rimsight.vision.shape_colour import beside, colour_offsets
+from rimsight.vision.shape_colour import beside, colour_offsets, share_inside
 from rimsight.vision.shape_edges import ShapeEdge
 from rimsight.vision.shape_evidence import girdle_maps
 from rimsight.vision.shape_fit import offsets_along
@@ -250,3 +250,20 @@ def test_an_outline_that_sticks_out_where_nothing_shows_is_no_rival() -> None:
     pear, as_far_round, as_much_evidence = one(318.0, 0.77), one(345.0, 0.6), one(300.0, 0.83)
     kept = as_well_seen(oval, [oval, pear, as_far_round, as_much_evidence])
     assert kept == [oval, as_far_round, as_much_evidence]
+
+
+def test_a_stone_that_is_dark_in_its_middle_only_is_told_from_a_dark_one() -> None:
+    """A clear stone mirrors the camera there; its facets, dark beside light, were read 0.4 mm small as its edge."""
+    points = drawn_outline("rectangle")
+    image, hull = photographed(points, 0.03 * PAPER, (0.0, 0.0))
+    around = surroundings(image, hull, 0.8)
+    likeness = stone_likeness(around)
+    assert likeness is not None
+    edge = outlines(image, hull, ("rectangle",))[0].edge
+    assert share_inside(likeness, around.corner_px, edge, VIEW) > 0.9
+    middle = points.mean(axis=0)
+    dark_middle = surroundings(photographed(middle + 0.7 * (points - middle), 0.03 * PAPER, (0.0, 0.0))[0], hull, 0.8)
+    likeness = stone_likeness(dark_middle)
+    assert likeness is not None
+    # A square of 0.7 has 0.49 of the area.
+    assert share_inside(likeness, dark_middle.corner_px, edge, VIEW) == pytest.approx(0.49, abs=0.05)

@@ -32,6 +32,7 @@ from rimsight.vision.tube_edges import (
     RIVAL_SHARE,
     SMALLEST_BORE_MERIT,
     THINNEST_WALL_MM,
+    WIDEST_CHAMFER_MM,
     Scored,
     bore_edges,
     find_outer,
@@ -42,6 +43,8 @@ from rimsight.vision.tube_edges import (
 
 #: Thickest wall that is looked for round a bore, millimetres.
 LARGEST_WALL_MM = 1.5
+#: A bore's edge of less merit than this may be a ring in the grain inside (two were read 3.5 and 1.4 mm small).
+CLEAR_BORE_MERIT = 0.8
 
 
 @dataclass(frozen=True)
@@ -123,7 +126,7 @@ def read_tube(
     others = [item.edge.circle.radius for item in edges if shows_well(item.edge) and off_centre(item, picked)]
     outer_gap_px = (max(others, default=outer_edge.circle.radius) - outer_edge.circle.radius) * outer_edge.px_per_mm
     bores = bore_edges(image, view, outer_edge, edges, height, blur)
-    bore_edge = bores[0].edge if bores and bores[0].merit >= SMALLEST_BORE_MERIT else None
+    bore_edge = believed_bore(bores, outer_edge)
     if bore_edge is None:
         # A ring without a bore inside may be the bore itself, its tube as light as the paper.
         lone = lone_edge(edges, picked)
@@ -192,6 +195,35 @@ def read_tube(
         outer, bore, mouth, wall, wall - offset, wall + offset, offset, direction, outer_edge, bore_edge, influences,
         tuple(notes),
     )
+
+
+def believed_bore(bores: list[Scored], outer: RoundEdge) -> RoundEdge | None:
+    """The bore's edge, if one shows.
+
+    Parameters
+    ----------
+    bores : list of Scored
+        Rings that may be the bore's edge, best first.
+    outer : RoundEdge
+        The outer edge.
+
+    Returns
+    -------
+    RoundEdge or None
+        None where none shows, and where a faint one is as likely a ring in the grain of what lies inside: its wall
+        would be thicker than setting tube has, or another ring, further off than a chamfer's, shows nearly as well.
+    """
+    if not bores or bores[0].merit < SMALLEST_BORE_MERIT:
+        return None
+    best = bores[0]
+    if best.merit >= CLEAR_BORE_MERIT:
+        return best.edge
+    near = WIDEST_CHAMFER_MM + 2.0 / best.edge.px_per_mm
+    elsewhere = any(
+        item.merit > RIVAL_SHARE * best.merit and abs(item.edge.circle.radius - best.edge.circle.radius) > near
+        for item in bores[1:]
+    )
+    return None if elsewhere or outer.circle.radius - best.edge.circle.radius > LARGEST_WALL_MM else best.edge
 
 
 def refuse_apart(ring: RoundEdge, faint: RoundEdge) -> None:

@@ -10,6 +10,7 @@ from rimsight.calibration.camera import View
 from rimsight.calibration.pixels import LightImage
 from rimsight.vision.circle import Circle
 from rimsight.vision.outline import RoundEdge, level
+from rimsight.vision.tube import believed_bore
 from rimsight.vision.tube_edges import Scored, bore_edges, face_edges, find_outer, pick_outer
 from tests.synthetic import Disc, Scene, look, photograph
 
@@ -139,3 +140,21 @@ def test_a_faint_ring_round_another_centre_is_not_the_outside(off_px: float, gap
     own = ring(VIEW, 2.5, -1.2, 1.26, 0.8)
     outermost = ring(VIEW, 2.5 + off_px * px, -1.2, 1.26 + gap_mm, 0.3)
     assert pick_outer([own, outermost], VIEW, LENGTH_MM) is (own if taken else outermost)
+
+
+@pytest.mark.parametrize(
+    ("radius", "merit", "other", "believed"),
+    [
+        (2.5, 0.45, 0.15, True),
+        (2.5, 0.45, 0.4, False),
+        (0.9, 0.45, 0.15, False),
+        (0.9, 1.2, 1.0, True),
+    ],
+    ids=["faint", "as faint as another ring", "in too thick a wall", "clear"],
+)
+def test_a_ring_in_the_grain_inside_is_no_bore(radius: float, merit: float, other: float, believed: bool) -> None:
+    """Grainy paper seen through a bore makes rings of its own; the bore was read 3.5 mm small."""
+    outer = ring(VIEW, 2.5, -1.2, 3.1, 0.9).edge
+    edge, another = (ring(VIEW, 2.5, -1.2, r, 0.3).edge for r in (radius, 1.7))
+    bores = [Scored(merit, edge), Scored(other, another)]
+    assert believed_bore(bores, outer) is (bores[0].edge if believed else None)

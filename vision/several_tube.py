@@ -19,7 +19,7 @@ from rimsight.vision.reading import (
     STEADY_SCATTER_PX,
     metal_edge_u_mm,
 )
-from rimsight.vision.several_edges import TOGETHER, Edges, Known, OwnEdge, Shot, other_places, other_sizes
+from rimsight.vision.several_edges import Edges, Known, OwnEdge, Shot, other_places, other_sizes, share_left
 from rimsight.vision.several_face import common_face
 from rimsight.vision.several_rings import LevelRing, Matched, level_rings, lifted, matched, measured, meeting_height
 from rimsight.vision.stone import OutlineUnclear
@@ -185,9 +185,10 @@ def with_faces(
             for shot, edge in zip(shots, ring.edges, strict=True)
         )
         face = common_face(shots, traced_edges, height_mm, length, outer=name == "outer", masks=masks)
-        if face is not None and name == "outer" and face.shown < SMALLEST_SHOWN:
-            if colour(ring) < COLOURED:
-                raise _hidden(face.shown)
+        if name == "outer" and (face is None or face.shown < SMALLEST_SHOWN):
+            faintest = min(edge.merit for edge in ring.edges if edge is not None)
+            if faintest < SMALLEST_OUTER_MERIT or (face is not None and colour(ring) < COLOURED):
+                raise _hidden(0.0 if face is None else face.shown)
             # The model is one of luminance: of metal as light as the paper it shows nothing, colour does.
             face = None
         for k, (own, traced) in enumerate(zip(edges, traced_edges, strict=True)):
@@ -195,7 +196,8 @@ def with_faces(
                 continue
             told = None if face is None else face.in_photo(k)
             edge = traced if told is None else told.edge
-            u_mm = TOGETHER[name] * metal_edge_u_mm(edge, told, chamfer_u_mm=chamfer_u)
+            left = share_left(name, 0.0 if face is None else face.shown)
+            u_mm = left * metal_edge_u_mm(edge, told, chamfer_u_mm=chamfer_u)
             scatter = None if told is None or face is None else face.scatter_px[k]
             u_centre_mm = _u_centre_mm(edge, u_centre_px)
             if face is not None and told is not None:

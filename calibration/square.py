@@ -141,7 +141,7 @@ class Calibration:
         return self.view.px_per_mm()
 
     @property
-    def overshoot(self) -> float:
+    def overshoot_share(self) -> float:
         """How far sharpened light overshoots beyond a step, share of the step; 0 where that isn't known."""
         return 0.0 if self.spread is None else self.spread.overshoot_share
 

@@ -162,10 +162,7 @@ def read_rim(
         raise _no_girdle(image, calibration, tube_edge, top, blur)
     stone_edge = found.edge
     refuse_unclear(stone_edge, "stone")
-    gap_px = (tube_edge.circle.radius - stone_edge.circle.radius) * tube_edge.px_per_mm
-    if gap_px < SMALLEST_GAP_PX + blur:
-        # Nearer than that both rings are one edge, seen twice.
-        raise hidden_tube(tube_edge)
+    refuse_one_edge(tube_edge.circle.radius - stone_edge.circle.radius, tube_edge, blur)
     rule = wall(heights.lower_mm, heights.upper_mm)
     if stone_edge.colour == 0.0:
         away = stone_edge.points_mm(view) - tube_edge.circle.centre
@@ -314,7 +311,18 @@ def off_tube(beyond_mm: float) -> StoneOffTube:
     )
 
 
-def hidden_tube(edge: RoundEdge) -> StoneHidesTube:
+def refuse_one_edge(rim_mm: float, tube_edge: RoundEdge, blur_px: float) -> None:
+    """Refuse rings of stone and tube so near to each other that both are one edge, seen twice.
+
+    Raises
+    ------
+    StoneHidesTube
+    """
+    if rim_mm * tube_edge.px_per_mm < SMALLEST_GAP_PX + blur_px:
+        raise _hidden(tube_edge)
+
+
+def _hidden(edge: RoundEdge) -> StoneHidesTube:
     """The refusal where only one edge is seen, and it looks like the stone's."""
     return StoneHidesTube(
         f"no rim of metal is seen round the stone (the outermost edge is {edge.diameter_mm:.2f} mm wide and looks like "
@@ -330,7 +338,7 @@ def _no_girdle(
 ) -> PhotoError:
     """Tell a stone that hides the tube from a tube without a stone."""
     if is_textured(image, calibration.view, tube_edge, top, blur):
-        return hidden_tube(tube_edge)
+        return _hidden(tube_edge)
     return NoStone(
         f"one round outline is seen, {tube_edge.diameter_mm:.2f} mm wide, and no second one inside of it: a tube "
         f"without a stone, or a stone that hides its tube",

@@ -101,7 +101,7 @@ def next_photo(kind: str, common: Common, known: Known, wanted_u_mm: Sequence[fl
     present = sightings_of(common.shots, common.edges)
     found: list[NextPhoto] = []
     for beyond, move, view in _places(common):
-        extra = _planned(common, beyond, view)
+        extra = _planned(common, present, beyond, view)
         solved = _told(kind, common, known, [*present, extra])
         found.append(NextPhoto(beyond, move, solved.u(worst_level(solved)), view))
     for wanted in wanted_u_mm:
@@ -145,12 +145,12 @@ def _target(common: Common) -> FloatArray:
     return np.asarray(np.mean([circle[:2] for circle in common.solved.circles.values()], axis=0))
 
 
-def _planned(common: Common, like: int, view: View) -> Sighting:
+def _planned(common: Common, present: Sequence[Sighting], like: int, view: View) -> Sighting:
     """A photograph from another place, its edges located as usual for this scene."""
     shot = common.shots[like]
     reference = shot.calibration.reference
     half_mm = 0.5 * reference.side_mm * np.array([reference.scale_across, reference.scale_down])
-    own = [seen for one in sightings_of(common.shots, common.edges) for seen in one.circles]
+    own = [seen for one in present for seen in one.circles]
     circles = []
     for name, (x, y, radius) in common.solved.circles.items():
         same = [seen for seen in own if seen.name == name]

@@ -13,7 +13,7 @@ from rimsight.calibration.height import GIRDLE_SHARE, TUBE_LENGTH_MM, TUBE_LENGT
 from rimsight.vision.face_edge import Mask
 from rimsight.vision.outline import HeightRule, RoundEdge, wall
 from rimsight.vision.reading import OVER_METAL_U_MM, edge_u_px
-from rimsight.vision.rim import outside_stone, read_rim
+from rimsight.vision.rim import SMALLEST_GAP_PX, outside_stone, read_rim
 from rimsight.vision.rim_edges import FAINT_MERIT, LARGEST_RIM_MM, WIDEST_CHAMFER_MM, is_textured
 from rimsight.vision.several_edges import TOGETHER, EdgeNotFollowed, Edges, Known, OwnEdge, Shot
 from rimsight.vision.several_rings import LevelRing, Matched, level_rings, measured, meeting_height, met
@@ -54,8 +54,6 @@ CENTRE_SHARE = 0.75
 #: Standard uncertainty of a coordinate of the girdle's centre over that of its radius: what pulls an edge outwards on
 #: one side shifts the centre as much as it widens the circle.
 CENTRE_OVER_RADIUS = 1.0
-#: Two edges nearer together than this plus one blur are one, pixels.
-SMALLEST_GAP_PX = 1.2
 #: Heights at which an edge is looked for lie so far apart that it moves by this much, pixels.
 STEP_PX = 1.5
 

@@ -249,7 +249,7 @@ Rings = list[tuple[float, RoundEdge]]
 def _rings(shot: Shot, rough: tuple[FloatArray, float], plane: float) -> Rings:
     own = shot.calibration
     edges = face_edges(
-        shot.image, own.view, *rough, plane, max(own.blur_px, 0.5), overshoot=own.overshoot
+        shot.image, own.view, *rough, plane, max(own.blur_px, 0.5), overshoot=own.overshoot_share
     )
     return [(item.merit, item.edge) for item in edges]
 

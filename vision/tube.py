@@ -114,7 +114,7 @@ def read_tube(
     height = length.mm - card_height_mm
     centre = view.to_plane(view.to_pixels(np.array([candidate.centre_mm])), height)[0]
     radius = candidate.radius_mm * (1.0 - height / view.distance_mm)
-    edges, picked = find_outer(image, view, centre, radius, height, blur, calibration.overshoot)
+    edges, picked = find_outer(image, view, centre, radius, height, blur, calibration.overshoot_share)
     if picked is None:
         raise OutlineUnclear(
             "no outer edge of a tube was found",

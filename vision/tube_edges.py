@@ -140,7 +140,7 @@ def face_edges(
     arc_px : float
         Smoothing along the arc, pixels.
     overshoot : float
-        Of the photograph's sharpening (`EdgeSpread.overshoot_share`).
+        Of the photograph's sharpening (`Calibration.overshoot_share`).
 
     Returns
     -------
@@ -173,13 +173,15 @@ def _outermost_mm(rings: list[Ring], polar: PolarMap) -> FloatArray:
     return np.asarray(np.max([ring.radius_mm + polar.directions @ np.array(ring.shift_mm) for ring in rings], axis=0))
 
 
-def _is_halo(
-    ring: Scored, other: Scored, centre_mm: FloatArray, field: EdgeField, overshoot: float
-) -> bool:
+def _apart_px(ring: Scored, other: Scored) -> float:
+    """Distance of two rings' centres, pixels."""
+    return float(np.hypot(*(ring.edge.circle.centre - other.edge.circle.centre))) * ring.edge.px_per_mm
+
+
+def _is_halo(ring: Scored, other: Scored, centre_mm: FloatArray, field: EdgeField, overshoot: float) -> bool:
     """Whether a ring is the outer end of the halo that a phone's sharpening makes round another, stronger one."""
     gap = (ring.edge.circle.radius - other.edge.circle.radius) * ring.edge.px_per_mm
-    apart = float(np.hypot(*(ring.edge.circle.centre - other.edge.circle.centre))) * ring.edge.px_per_mm
-    if not (overshoot > 0.0 and 0.0 < gap < HALO_PX and apart < HALO_APART_PX):
+    if not (overshoot > 0.0 and 0.0 < gap < HALO_PX and _apart_px(ring, other) < HALO_APART_PX):
         return False
     rows = np.arange(len(field.polar.angles))
 
@@ -261,7 +263,7 @@ def off_centre(ring: Scored, other: Scored) -> bool:
     shadow.
     """
     gap = ring.edge.circle.radius - other.edge.circle.radius
-    apart_px = float(np.hypot(*(ring.edge.circle.centre - other.edge.circle.centre))) * ring.edge.px_per_mm
+    apart_px = _apart_px(ring, other)
     clearer = other.merit / max(ring.merit, 1e-9)
     return (
         0.0 < gap < THINNEST_WALL_MM

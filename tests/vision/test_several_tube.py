@@ -53,7 +53,7 @@ def shots(metal: Colour, seen_mm: float) -> list[Shot]:
     found = []
     for k, view in enumerate(VIEWS):
         place = view.to_plane(view.to_pixels(np.zeros((1, 2)), HEIGHT), 0.0)[0]
-        calibration: Any = SimpleNamespace(view=view, blur_px=0.9, px_per_mm=15.0, spread=None, overshoot=0.0)
+        calibration: Any = SimpleNamespace(view=view, blur_px=0.9, px_per_mm=15.0, spread=None, overshoot_share=0.0)
         candidate = Candidate((float(place[0]), float(place[1])), seen_mm, 1.0, True, False)
         found.append(Shot(f"{k}", photo(view, metal, k), calibration, None, 0, candidate))  # type: ignore[arg-type]
     return found

@@ -31,6 +31,9 @@ QUANTILE_DISTANCE = 1.0488
 FULL_LIGHT = 1.0 - 1e-6
 #: Light steps smaller than this share of full scale are no edge of a black print on white paper.
 SMALLEST_CONTRAST = 0.06
+#: Share of the white searched outside of the frame that must lie in the picture: 0.8 mm of it beside the small card's
+#: frame. The rest is taken to go on as it ends. A whole frame 1 mm from the picture's edge was called cut off.
+WHITE_SEEN = 0.45
 
 #: Outward normals of the sides top, right, bottom, left as printed, and the directions along them.
 NORMALS = np.array([[0.0, -1.0], [1.0, 0.0], [0.0, 1.0], [-1.0, 0.0]])
@@ -102,7 +105,8 @@ def locate(light: LightImage, card_to_px: FloatArray, side_mm: float, band_mm: f
     strip = _Strip.around(light, card_to_px, side_mm, band_mm)
     reach, step = strip.reach, 2.0 * strip.reach / (len(strip.across) - 1)
     edge = 0.5 * band_mm if band_mm is not None else 0.0
-    values, across = strip.sampled(strip.across[None, :]), strip.across
+    across = strip.across
+    values = _continued(strip.sampled(across[None, :]), across > edge + WHITE_SEEN * (reach - edge))
     black = np.median(values[:, np.abs(across) < 0.5 * edge if band_mm is not None else across < -0.35 * reach], axis=1)
 
     # Outer edge first, then the inner one with its light on the other side.
@@ -153,6 +157,14 @@ def locate(light: LightImage, card_to_px: FloatArray, side_mm: float, band_mm: f
         found=share,
         outside=outside,
     )
+
+
+def _continued(values: FloatArray, beyond: NDArray[np.bool_]) -> FloatArray:
+    """Profiles (P, M) whose last samples, those `beyond` (M,), may lie outside the picture: the light goes on there."""
+    values = values.copy()
+    for k in np.flatnonzero(beyond):
+        values[:, k] = np.where(np.isfinite(values[:, k]), values[:, k], values[:, k - 1])
+    return values
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from rimsight.calibration.height import Height
-from rimsight.calibration.pixels import LightImage
+from rimsight.calibration.pixels import LUMINANCE_WEIGHTS, LightImage
 from rimsight.calibration.spread import EdgeSpread
 from rimsight.calibration.square import Calibration
 from rimsight.vision.circle import Circle
@@ -143,12 +143,16 @@ def face_edge(
     if own is None:
         return None
     blown = blown_share(image, calibration, traced, height_mm)
-    u_px = float(np.hypot(own.u_px, BLOWN_BLURS * max(calibration.blur_px, 0.5) * blown))
-    return replace(own, u_px=u_px, blown=blown)
+    return replace(own, u_px=float(np.hypot(own.u_px, blown_u_px(calibration, blown))), blown=blown)
+
+
+def blown_u_px(calibration: Calibration, blown: float) -> float:
+    """Standard uncertainty of an edge's place by how much of the light beside it is blown out, pixels."""
+    return BLOWN_BLURS * max(calibration.blur_px, 0.5) * blown
 
 
 def blown_share(image: LightImage, calibration: Calibration, edge: RoundEdge, height_mm: float) -> float:
-    """Share (0 to 1) of the light beside an edge that is blown out, on the side that has more of it."""
+    """Share (0 to 1) of the light beside an edge that is blown out, on the side that has more of it; by luminance."""
     angles = np.arange(RADII) * (2.0 * np.pi / RADII)
     direction = np.column_stack([np.cos(angles), np.sin(angles)])
     shares = [0.0]
@@ -159,7 +163,8 @@ def blown_share(image: LightImage, calibration: Calibration, edge: RoundEdge, he
         seen = (x >= 0) & (y >= 0) & (x < image.width_px) & (y < image.height_px)
         if seen.any():
             codes = image.codes[y[seen], x[seen]].reshape(np.count_nonzero(seen), -1)
-            shares.append(float(np.mean(codes.max(axis=1) >= BLOWN * image.full_code)))
+            weights = LUMINANCE_WEIGHTS if codes.shape[1] == len(LUMINANCE_WEIGHTS) else (1.0,)
+            shares.append(float(np.mean((codes >= BLOWN * image.full_code) @ weights)))
     return max(shares)
 
 

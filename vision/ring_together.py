@@ -48,11 +48,14 @@ class RingView:
         Scale of the map.
     typical : float
         Mean square that the model leaves on a usual radius: what the photograph counts by.
+    u_alone_px : float
+        Standard uncertainty of the radius by what this photograph alone does to it: light blown out beside the edge.
     """
 
     data: RingData
     px_per_mm: float
     typical: float
+    u_alone_px: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -108,7 +111,7 @@ def fit_together(views: Sequence[RingView], radius_mm: float, gap_mm: float, rou
     weights = [np.ones(len(view.data.angles)) for view in views]
     unit = 1.0 / float(np.mean([view.px_per_mm for view in views]))
     largest = np.array([LARGEST_MOVE_PX * unit] * 3 + [0.3] + [0.1, *[LARGEST_MOVE_PX] * 3] * len(views))
-    own = [BLUR_U_LOG, OWN_U_PX, OWN_U_PX, OWN_U_PX] * len(views)
+    own = [u for view in views for u in (BLUR_U_LOG, np.hypot(OWN_U_PX, view.u_alone_px), OWN_U_PX, OWN_U_PX)]
     prior = BLUR_WEIGHT / np.square([np.inf, np.inf, np.inf, HEIGHT_U_MM, *own])
     for turn in range(rounds):
         states = _states(views, ways, p, gap_mm)

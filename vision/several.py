@@ -291,7 +291,7 @@ def _seen(name: str, own: OwnEdge) -> SeenCircle:
         own.outside_mm,
         max(edge.scatter_px if own.scatter_px is None else own.scatter_px, 0.05) * float(shared),
         own.u_centre_mm,
-        own.u_mm * (1.0 - COMMON_SHARE[name]) ** 0.5,
+        float(np.hypot(own.u_mm * (1.0 - COMMON_SHARE[name]) ** 0.5, own.u_alone_mm)),
         OVAL_U_PX[name] / edge.px_per_mm,
     )
 
@@ -325,9 +325,11 @@ def _disagreements(common: Common) -> dict[tuple[str, str], float]:
                 shift = common.solved.shifts[(a, name)] - common.solved.shifts[(b, name)]
                 one, other = common.edges[a][name], common.edges[b][name]
                 independent = (1.0 - COMMON_SHARE[name]) ** 0.5
+                alone = np.hypot(one.u_alone_mm, other.u_alone_mm)
+                u_size = float(np.hypot(independent * np.hypot(one.u_mm, other.u_mm), alone))
                 for what, size, own in (
                     ("place", float(np.hypot(shift[0], shift[1])), float(np.hypot(one.u_centre_mm, other.u_centre_mm))),
-                    ("size", abs(float(shift[2])), independent * float(np.hypot(one.u_mm, other.u_mm))),
+                    ("size", abs(float(shift[2])), u_size),
                 ):
                     ratio = size / max(DISAGREEING * own, DISAGREEING_MM)
                     found[(name, what)] = max(found.get((name, what), 0.0), ratio)

@@ -100,6 +100,9 @@ class OwnEdge:
         The same of each coordinate of the centre.
     scatter_px : float or None
         Scatter of the points about the circle they should lie on; default that of the edge's own circle.
+    u_alone_mm : float
+        Standard uncertainty of the radius by what this photograph alone does to it, beside `u_mm`, of which photographs
+        share a part.
     """
 
     edge: RoundEdge
@@ -107,6 +110,7 @@ class OwnEdge:
     u_mm: float
     u_centre_mm: float
     scatter_px: float | None = None
+    u_alone_mm: float = 0.0
 
 
 Edges = dict[str, OwnEdge]

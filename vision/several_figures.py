@@ -125,8 +125,10 @@ class _Figures:
 
     def diameter(self, name: str) -> UFloat:
         """Diameter of a circle, with what its photographs have in common."""
-        own = [edges[name].u_mm for edges in self.common.edges if name in edges]
-        u = 2.0 * float(np.sqrt(np.mean(np.square(own)) * COMMON_SHARE[name]))
+        own = [edges[name] for edges in self.common.edges if name in edges]
+        shared = float(np.mean([edge.u_mm**2 for edge in own])) * COMMON_SHARE[name]
+        # Light that is blown out in every photograph moves the edge the same way in all.
+        u = 2.0 * float(np.sqrt(shared + min(edge.u_alone_mm for edge in own) ** 2))
         value = 2.0 * float(self.solved.circles[name][2])
         return self.of({f"{name} radius": 2.0}, value, {(f"{name} edge", "edge"): u})
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from rimsight.calibration.errors import PhotoError
 from rimsight.calibration.height import TUBE_LENGTH_MM, Height
-from rimsight.vision.face_edge import WEAK_MERIT, Mask, clear_of
+from rimsight.vision.face_edge import WEAK_MERIT, Mask, blown_share, blown_u_px, clear_of
 from rimsight.vision.outline import RoundEdge, level
 from rimsight.vision.reading import (
     COLOUR_U_PX,
@@ -187,11 +187,11 @@ def with_faces(
         face = common_face(shots, traced_edges, height_mm, length, outer=name == "outer", masks=masks)
         if name == "outer" and (face is None or face.shown < SMALLEST_SHOWN):
             faintest = min(edge.merit for edge in ring.edges if edge is not None)
-            if faintest < SMALLEST_OUTER_MERIT or (face is not None and colour(ring) < COLOURED):
+            if faintest < SMALLEST_OUTER_MERIT or colour(ring) < COLOURED:
                 raise _hidden(0.0 if face is None else face.shown)
             # The model is one of luminance: of metal as light as the paper it shows nothing, colour does.
             face = None
-        for k, (own, traced) in enumerate(zip(edges, traced_edges, strict=True)):
+        for k, (shot, own, traced) in enumerate(zip(shots, edges, traced_edges, strict=True)):
             if traced is None:
                 continue
             told = None if face is None else face.in_photo(k)
@@ -202,7 +202,9 @@ def with_faces(
             u_centre_mm = _u_centre_mm(edge, u_centre_px)
             if face is not None and told is not None:
                 u_centre_mm = float(np.hypot(STEADY_CENTRE_U_PX, centre_share * face.unsteady_px(k))) / edge.px_per_mm
-            own[name] = OwnEdge(edge, 0.0, u_mm, u_centre_mm, scatter)
+            blown = blown_share(shot.image, shot.calibration, traced, height_mm)
+            alone_mm = blown_u_px(shot.calibration, blown) / edge.px_per_mm
+            own[name] = OwnEdge(edge, 0.0, u_mm, u_centre_mm, scatter, alone_mm)
         gaps[name] = 0.0 if face is None else face.gap_mm
     return TubeEnd(edges, height_mm, gaps, (outer, bore))
 

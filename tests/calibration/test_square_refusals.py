@@ -83,6 +83,24 @@ def test_cut_off_at_each_edge(edge: str, beyond_mm: float) -> None:
     assert "further away" in error.advice
 
 
+@pytest.mark.parametrize("edge", ["right", "bottom"])
+def test_a_whole_frame_near_the_picture_s_edge_is_read_as_well(edge: str) -> None:
+    # 1.7 mm of white beside the frame: refused as cut off once, though nothing of the square is missing.
+    view = close_up()
+    corner = view.to_pixels(np.array([32.0, 32.0])[None])[0]
+    x1, y1 = (round(value + 1.7 * view.px_per_mm()) for value in corner)
+    prior = Prior(view.camera, 0.04)
+    whole = read_square(photograph(view, Scene()), prior)
+    crop = (0, 0, x1, 1200) if edge == "right" else (0, 0, 1600, y1)
+    near = read_square(photograph(view, Scene(crop=crop)), prior)
+    assert near.edges is not None
+    assert near.edges.found.min() > 0.9
+    # Two marks 20 mm apart come out equally long, to the square's own 0.001 mm.
+    marks = view.to_pixels(np.array([[-10.0, 3.0], [10.0, 3.0]]))
+    lengths = [float(np.linalg.norm(np.subtract(*one.view.to_plane(marks)))) for one in (whole, near)]
+    assert abs(lengths[0] - lengths[1]) < 0.002
+
+
 @pytest.mark.parametrize(
     "thing",
     [

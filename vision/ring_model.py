@@ -30,6 +30,10 @@ SMALLEST_STRIP_PX = 0.3
 BLUR_U_LOG = 0.05
 #: How many samples that prior weighs as much as.
 BLUR_WEIGHT = 60.0
+#: A chamfer's light lies between these, as a share of the scale: black with some room for sharpening, and what glints
+#: may have that are blown out. Where the light inside of it is looked at, pixels, on so many samples at least.
+BLACK, GLARING = -0.05, 1.15
+BESIDE_PX, SMALLEST_BESIDE = (1.5, 4.5), 3
 #: Largest change of one Gauss-Newton step, pixels.
 LARGEST_MOVE_PX = 0.7
 
@@ -97,6 +101,8 @@ class RingFit:
         How much further out than the circle each radius by itself would have the edge, pixels, to first order.
     offsets_u : ndarray of shape (A,)
         Standard uncertainty of that by what is left; infinite where a radius doesn't show the edge.
+    dark, glaring : float
+        Share of the radii on which the chamfer would be darker than black, or brighter than the photograph can show.
     """
 
     radius: float
@@ -108,6 +114,8 @@ class RingFit:
     heights: FloatArray
     offsets: FloatArray
     offsets_u: FloatArray
+    dark: float = 0.0
+    glaring: float = 0.0
 
 
 class _Steps:
@@ -214,9 +222,26 @@ def fitted(
     """The fit that parameters and what they leave are; see `left_over`."""
     square = mean_square(data, left)
     offsets, offsets_u = _offsets(left, slopes[..., 0], square)
+    level = _chamfer_level(data, q, gap, heights)
+    dark, glaring = (float(np.mean(wrong)) if len(level) else 0.0 for wrong in (level < BLACK, level > GLARING))
     return RingFit(
-        float(q[0]), float(q[1]), float(q[2]), gap, float(np.exp(q[3])), square, heights, offsets, offsets_u
+        float(q[0]), float(q[1]), float(q[2]), gap, float(np.exp(q[3])), square, heights, offsets, offsets_u, dark,
+        glaring,
     )
+
+
+def _chamfer_level(data: RingData, q: FloatArray, gap: float, heights: FloatArray) -> FloatArray:
+    """Light of the chamfer on the radii that show what lies inside of it; none for a single edge."""
+    if gap == 0.0:
+        return np.zeros(0)
+    innermost = q[0] - (gap if data.outer else 0.0) + q[1] * np.cos(data.angles) + q[2] * np.sin(data.angles)
+    away = innermost[:, None] - data.place
+    inside = data.seen & (away > BESIDE_PX[0]) & (away < BESIDE_PX[1])
+    count = inside.sum(axis=1)
+    shown = count >= SMALLEST_BESIDE
+    level = np.sum(np.where(inside, data.light, 0.0), axis=1)[shown] / count[shown]
+    # From within: the face, its chamfer and what lies beyond; or the bore, its chamfer and the face.
+    return np.asarray(level + heights[shown, 1 if data.outer else 0])
 
 
 def _offsets(left: FloatArray, slopes: FloatArray, square: FloatArray) -> tuple[FloatArray, FloatArray]:

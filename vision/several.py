@@ -194,15 +194,19 @@ def circles_of(edges: Sequence[Edges], gaps_mm: Mapping[str, float]) -> tuple[Le
         Width of the chamfer told apart at each edge of a tube, 0 for none.
     """
     size: dict[str, float] = {}
+    doubt: dict[str, float] = {}
     for name in dict.fromkeys(name for own in edges for name in own):
-        size[name] = 2.0 * float(np.mean([own[name].edge.circle.radius for own in edges if name in own]))
+        same = [own[name] for own in edges if name in own]
+        size[name] = 2.0 * float(np.mean([one.edge.circle.radius for one in same]))
+        # Of a chamfer, whose legs are alike, the wrong edge lies as far off in height as in radius.
+        doubt[name] = float(np.hypot(CHAMFER_LEVEL_U_MM, np.mean([one.u_mm for one in same])))
     return tuple(
         LevelCircle(
             name, "girdle", GIRDLE_SHARE * size[name], GIRDLE_SHARE_U * size[name],
             u_level_mm=NEAR_U * GIRDLE_SHARE * size[name], near_share=NEAR_SHARE,
         )
         if name == "stone"
-        else LevelCircle(name, "top", u_level_mm=CHAMFER_LEVEL_U_MM, above_mm=-gaps_mm.get(name, 0.0))
+        else LevelCircle(name, "top", u_level_mm=doubt[name], above_mm=-gaps_mm.get(name, 0.0))
         for name in size
     )  # fmt: skip
 

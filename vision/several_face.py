@@ -63,6 +63,8 @@ LARGEST_APART_PX = 2.0
 #: pairs of tubes; there the edges lay 0.14 px (outer) and 0.27 px (bore) from the true ones, root mean square; on the
 #: even ones 0.13 and 0.21 px.
 SINGLE_OUTER_U_PX, SINGLE_BORE_U_PX, DOUBLE_U_PX, BARE_U_PX = 0.15, 0.35, 0.15, 0.3
+#: Fits of one width are different ones when their edges lie this far apart, pixels.
+DISTINCT_PX = 0.5
 #: Widths of a chamfer share the say by exp(-cost / this); 0.06 to 0.15 did about as well.
 ALIKE_COST = 0.1
 #: A chamfer's two edges must both show in this share of the photographs.
@@ -188,7 +190,8 @@ def common_face(
     found: list[RoundEdge | None] = [None] * len(shots)
     scatter, alone = [0.0] * len(shots), [0.0] * len(shots)
     gap = chosen[0].gap
-    best = min(fits, key=lambda fit: abs(fit.gap_mm - gap))
+    radius_mm = float(np.mean([told.radius / scale for told, scale in zip(chosen, scales, strict=True)]))
+    best = min(fits, key=lambda fit: abs(fit.gap_mm - gap) + abs(fit.radius_mm - radius_mm))
     for (k, edge), view, told, own_fit in zip(seen, views, chosen, best.fits, strict=True):
         alone[k] = view.u_alone_px
         fit = replace(own_fit, radius=told.radius)
@@ -205,7 +208,7 @@ def _where_shown(data: RingData, radius_px: float, blur_px: float) -> RingData:
 
 
 def _fits(views: Sequence[RingView], radius_mm: float, *, outer: bool) -> list[TogetherFit]:
-    """The best fit for every width of a chamfer; the single edge first."""
+    """The fits for every width of a chamfer that differ, the best first; the single edge before all."""
     px = float(np.mean([view.px_per_mm for view in views]))
     outward = 1.0 if outer else -1.0
     found: list[TogetherFit] = []
@@ -221,10 +224,14 @@ def _fits(views: Sequence[RingView], radius_mm: float, *, outer: bool) -> list[T
                 continue
             if np.isfinite(fit.radius_mm):
                 fits.append(fit)
-        if fits:
-            found.append(min(fits, key=_left))
-        elif gap == 0.0:
+        if gap == 0.0 and not fits:
             return []
+        # Two edges may be this chamfer's in more than one way: the traced one its inner or its outer edge.
+        kept: list[TogetherFit] = []
+        for fit in sorted(fits, key=_left):
+            if all(abs(fit.radius_mm - other.radius_mm) * px > DISTINCT_PX for other in kept):
+                kept.append(fit)
+        found += kept
     return found
 
 
@@ -314,7 +321,7 @@ def choose_together(
     if best is single:
         return single.fits, own
     sure = float(1.0 / (1.0 + np.exp((needed - evidence) / EVIDENCE_SPREAD)))
-    told, gap, u_told = _blended(double, best.cost)
+    told, gap, u_told = _blended(double, best)
     u_told = float(np.hypot(DOUBLE_U_PX if evidence > SURE_EVIDENCE else BARE_U_PX, u_told))
     plain = np.array([fit.radius for fit in single.fits])
     apart = abs(float(np.mean(told - plain)))
@@ -331,12 +338,18 @@ def choose_together(
     return mixed, float(np.sqrt(share * u_told**2 + (1.0 - share) * own**2 + doubt))
 
 
-def _blended(double: Sequence[_Width], cost: float) -> tuple[FloatArray, float, float]:
-    """Radius in each photograph and chamfer by how likely each width is, and the spread of the radius, pixels."""
-    shares = np.exp([(cost - width.cost) / ALIKE_COST for width in double])
+def _blended(double: Sequence[_Width], best: _Width) -> tuple[FloatArray, float, float]:
+    """Radius in each photograph and chamfer by how likely each width is, and the doubt of the radius, pixels.
+
+    Those too far from the best one for a mean to be an edge at all are left in doubt only.
+    """
+    shares = np.exp([(best.cost - width.cost) / ALIKE_COST for width in double])
     shares /= shares.sum()
     radii = np.array([[fit.radius for fit in width.fits] for width in double])
-    radius, gap = shares @ radii, float(shares @ [width.gap_px for width in double])
+    apart = np.abs((radii - [fit.radius for fit in best.fits]).mean(axis=1))
+    near = np.where(apart < LARGEST_APART_PX, shares, 0.0)
+    near /= near.sum()
+    radius, gap = near @ radii, float(near @ [width.gap_px for width in double])
     return radius, gap, float((shares @ (radii - radius).mean(axis=1) ** 2) ** 0.5)
 
 
@@ -354,15 +367,13 @@ def evidence_needed(px_per_mm: Sequence[float], fits: Sequence[Sequence[RingFit]
 
 def _widths(px_per_mm: FloatArray, fits: list[list[RingFit]], alone_px: FloatArray) -> list[_Width]:
     """Every width of a chamfer that was tried in all photographs; the single edge first."""
-    costs = [fit_costs(own) for own in fits]
-    gaps = [gap for gap in costs[0] if all(gap in own for own in costs)]
+    costs = np.mean([fit_costs(own) for own in fits], axis=0)
     told = OWN_U_PX**2 / (OWN_U_PX**2 + alone_px**2)
     found = []
-    for gap in gaps:
-        own = tuple(next(fit for fit in few if fit.gap == gap) for few in fits)
+    for own, cost_of in zip(zip(*fits, strict=True), costs, strict=True):
         radii = np.array([fit.radius for fit in own]) / px_per_mm
         differing = float(np.average(((radii - np.average(radii, weights=told)) * px_per_mm) ** 2, weights=told)) ** 0.5
-        cost = float(np.mean([costs[k][gap] for k in range(len(fits))])) + DIFFERING_COST * differing
+        cost = float(cost_of) + DIFFERING_COST * differing
         believed = sum(believable(fit) for fit in own) >= BELIEVING_SHARE * len(own)
-        found.append(_Width(gap, cost, believed, own))
+        found.append(_Width(own[0].gap, cost, believed, own))
     return found

@@ -30,6 +30,7 @@ from rimsight.vision.reading import (
     metal_edge_u_mm,
 )
 from rimsight.vision.rim_edges import is_textured
+from rimsight.vision.rim_metal import LARGEST_AWAY, away_from_metal
 from rimsight.vision.rim_pair import Seating, choose_pair
 from rimsight.vision.shadow_ramp import without_ramp
 from rimsight.vision.stone import OutlineUnclear, refuse_unclear
@@ -164,6 +165,7 @@ def read_rim(
     refuse_unclear(stone_edge, "stone")
     refuse_one_edge(tube_edge.circle.radius - stone_edge.circle.radius, tube_edge, blur)
     rule = wall(heights.lower_mm, heights.upper_mm)
+    refuse_no_metal(image, view, tube_edge, stone_edge, rule, top, blur)
     if stone_edge.colour == 0.0:
         away = stone_edge.points_mm(view) - tube_edge.circle.centre
         room_px = (tube_edge.circle.radius - np.hypot(*away.T)) * tube_edge.px_per_mm
@@ -320,6 +322,31 @@ def refuse_one_edge(rim_mm: float, tube_edge: RoundEdge, blur_px: float) -> None
     """
     if rim_mm * tube_edge.px_per_mm < SMALLEST_GAP_PX + blur_px:
         raise _hidden(tube_edge)
+
+
+def refuse_no_metal(
+    image: LightImage,
+    view: View,
+    tube_edge: RoundEdge,
+    stone_edge: RoundEdge,
+    rule: HeightRule,
+    top_mm: float,
+    blur_px: float,
+) -> None:
+    """Refuse rings of stone and tube between which lies no metal but more of a coloured stone.
+
+    Raises
+    ------
+    StoneHidesTube
+    """
+    clear = outside_stone(view, stone_edge, rule, top_mm, blur_px)
+    if away_from_metal(image, view, tube_edge, top_mm, clear, blur_px) > LARGEST_AWAY:
+        raise StoneHidesTube(
+            f"what lies between the two edges found, {stone_edge.diameter_mm:.2f} and {tube_edge.diameter_mm:.2f} mm "
+            f"wide, has no metal's colour: the inner one is a ring of the stone's facets",
+            "a rim of metal that shows round the stone",
+            "if a rim is there, come closer or turn the light; else take a wider tube",
+        )
 
 
 def _hidden(edge: RoundEdge) -> StoneHidesTube:

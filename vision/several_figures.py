@@ -17,7 +17,7 @@ from rimsight.calibration.multiview import EDGE
 from rimsight.vision.influences import Influences
 from rimsight.vision.outline import RoundEdge, level, wall
 from rimsight.vision.reading import form
-from rimsight.vision.rim import PROFILE_POINTS, RimReading, off_tube, refuse_one_edge
+from rimsight.vision.rim import PROFILE_POINTS, RimReading, off_tube, refuse_no_metal, refuse_one_edge
 from rimsight.vision.several import COMMON_SHARE, Common
 from rimsight.vision.several_edges import Known
 from rimsight.vision.stone import StoneReading
@@ -216,6 +216,10 @@ def _rim(made: _Figures, common: Common, leader: int, known: Known) -> RimReadin
     stone_edge, tube_edge = made.as_edge("stone", leader), made.as_edge("outer", leader)
     blur = max(common.shots[leader].calibration.blur_px, 0.5)
     refuse_one_edge(float(centred.nominal_value), tube_edge, blur)
+    shot = common.shots[leader]
+    refuse_no_metal(
+        shot.image, shot.calibration.view, tube_edge, stone_edge, stone_edge.heights, common.solved.heights["top"], blur
+    )
     angles = np.arange(PROFILE_POINTS) * 2.0 * np.pi / PROFILE_POINTS
     normals = np.column_stack([np.cos(angles), np.sin(angles)])
     # From the stone's edge along its normal to the tube's circle, the tube's centre as origin.

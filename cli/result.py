@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from rimsight.vision.outline import RoundEdge
     from rimsight.vision.side import SideReading
 
+#: Heights that several photos give, by kind of subject.
+SOLVED_HEIGHTS = {"stone": ("girdle",), "tube": ("tube_top",), "rim": ("tube_top", "girdle", "girdle_above_tube")}
 #: Places of a rim's profile in the JSON.
 PROFILE_STEPS = 72
 
@@ -91,7 +93,7 @@ def kept_inputs(measured: Measurement) -> dict[str, Any]:
         return inputs
     heights = measured.several.heights
     solved = {"height": heights["girdle"]} if measured.inputs.kind == "stone" else {"length": heights["tube_top"]}
-    if measured.inputs.kind == "rim":
+    if "girdle_above_tube" in heights:
         solved["height"] = heights["girdle_above_tube"]
     return {name: round(max(value.nominal_value, 0.0), 4) for name, value in solved.items()} | inputs
 
@@ -153,7 +155,10 @@ def _several(measured: Measurement) -> dict[str, Any]:
     if several is None:
         return {}
     return {
-        "height": {f"{name}_mm": quantity(height) for name, height in several.heights.items()},
+        "height": {
+            f"{name}_mm": quantity(several.heights[name]) if name in several.heights else None
+            for name in SOLVED_HEIGHTS[measured.inputs.kind]
+        },
         "photos": [
             {
                 "file": photo.path.name,

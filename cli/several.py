@@ -11,41 +11,19 @@ from rimsight.calibration.errors import PhotoError
 from rimsight.cli.measure_inputs import Inputs
 from rimsight.cli.measuring import Measurement, typed_tube
 from rimsight.cli.opening import Opened, open_photo
+from rimsight.cli.several_heights import MOST_PHOTOS, refuse_short, told
 
 if TYPE_CHECKING:
     from uncertainties import UFloat
 
-    from rimsight.calibration.pose import Prior
     from rimsight.calibration.square import Calibration
     from rimsight.vision.candidates import Candidate
     from rimsight.vision.photo import Photo
     from rimsight.vision.several_edges import Known, Shot
-    from rimsight.vision.several_figures import SeveralReading
 
-#: More photos than this add nothing but work.
-MOST_PHOTOS = 6
-#: A height known no better than this (95 %) is not worth the second photo, which is taken to know it to 0.1 mm; what
-#: the advice aims at, and what it is content with where that can't be had, millimetres.
-LARGEST_HEIGHT_U95_MM, WANTED_HEIGHT_U95_MM, ENOUGH_HEIGHT_U95_MM = 0.2, 0.1, 0.15
-#: Edges are what is wrong where clear ones would leave less than this share of the uncertainty.
-POOR_SHARE = 0.5
-#: How well an edge's centre is located before it has been looked for, pixels (judgement).
-ROUGH_CENTRE_U_PX = 0.15
 #: Solved so much better than it was known beforehand, the focal length counts as solved.
 SOLVED_SHARE = 0.6
 SOURCE = "solved from several photos"
-
-
-class BaselineTooShort(PhotoError):
-    """The photos were taken from too nearly the same place to tell a height."""
-
-    kind = "baseline_too_short"
-
-
-class HeightUnclear(PhotoError):
-    """The edges are located too poorly to tell a height, though the photos were taken far enough apart."""
-
-    kind = "height_unclear"
 
 
 class DifferentCards(PhotoError):
@@ -65,7 +43,8 @@ class Several:
     calibrations : tuple of Calibration
         Their geometry, solved together.
     heights : dict of str to UFloat
-        Solved heights: "tube_top" and "girdle" above the table, "girdle_above_tube".
+        Solved heights: "tube_top" and "girdle" above the table, "girdle_above_tube". Without those that are known too
+        badly to be told.
     baseline_mm : float
         Largest distance between two places of the camera.
     strain : float
@@ -119,7 +98,7 @@ def measure_several(inputs: Inputs, paths: Sequence[Path]) -> Measurement:
     views = joined_views(calibrations, priors, cameras)
     calibrations = [replace(one, view=view) for one, view in zip(calibrations, views, strict=True)]
     candidates = _candidates(inputs, opened, calibrations)
-    _refuse_short(inputs, calibrations, priors, _roughly(calibrations[0], candidates[0]))
+    refuse_short(inputs, calibrations, priors, candidates[0])
     shots = tuple(
         _shot(one, calibration, camera, candidate)
         for one, calibration, camera, candidate in zip(opened, calibrations, cameras, candidates, strict=True)
@@ -133,7 +112,7 @@ def measure_several(inputs: Inputs, paths: Sequence[Path]) -> Measurement:
         )
         for shot, u in zip(common.shots, common.solved.u_rel_f, strict=True)
     ]  # fmt: skip
-    _refuse_vague(inputs, solved, priors, read)
+    read = told(inputs, _known(inputs), solved, priors, read)
     several = Several(
         photos=tuple(one.photo for one in opened),
         calibrations=tuple(solved),
@@ -257,102 +236,6 @@ def _known(inputs: Inputs) -> Known:
         bore=None if bore is None else within(bore, rules.number("caliper.inside_mm"), "bore"),
         wall=None if wall is None else within(wall, rules.number("caliper.outside_mm"), "wall"),
         card_height_mm=inputs.card_height_mm,
-    )
-
-
-def _roughly(calibration: Calibration, candidate: Candidate) -> Any:
-    from rimsight.calibration.baseline import Planned
-
-    u_mm = ROUGH_CENTRE_U_PX / calibration.px_per_mm
-    return Planned(*candidate.centre_mm, candidate.radius_mm, 1.0, u_mm, u_mm)
-
-
-def _typed(inputs: Inputs) -> bool:
-    return inputs.height_mm is not None if inputs.kind == "stone" else inputs.length_mm is not None
-
-
-def _refuse_short(inputs: Inputs, calibrations: list[Calibration], priors: list[Prior], circle: Any) -> None:
-    """Refuse photos from so nearly the same place that no height can come of them, before anything is looked for."""
-    from rimsight.calibration.baseline import from_views
-    from rimsight.calibration.uncertainty import coverage_factor
-
-    if _typed(inputs):
-        return
-    u, _ = from_views(calibrations[0], priors[0], circle, tuple(one.view for one in calibrations))
-    if coverage_factor() * u > LARGEST_HEIGHT_U95_MM:
-        raise _too_short(calibrations, priors, circle, coverage_factor() * u)
-
-
-def _refuse_vague(inputs: Inputs, calibrations: list[Calibration], priors: list[Prior], read: SeveralReading) -> None:
-    """Refuse a height that the photos leave too uncertain, and say what would tell it: computed for this very scene."""
-    from rimsight.calibration.baseline import Planned, baseline_mm
-    from rimsight.calibration.uncertainty import coverage_factor
-    from rimsight.vision.several_edges import LEVEL
-    from rimsight.vision.several_next import next_photo, with_clear_edges, worst_level
-
-    if _typed(inputs):
-        return
-    k = coverage_factor()
-    worst = max((height.std_dev for name, height in read.heights.items() if name != "girdle_above_tube"), default=0.0)
-    if k * worst <= LARGEST_HEIGHT_U95_MM:
-        return
-    common, known = read.common, _known(inputs)
-    solved = common.solved
-    level = worst_level(solved)
-    # Edges that agree less than they should are in doubt by more than the equations know.
-    more = max(worst / solved.u(level), 1.0)
-    words = "the stone's edge" if level == LEVEL["stone"] else "the tube's edge"
-    clear = more * with_clear_edges(inputs.kind, common, known, ROUGH_CENTRE_U_PX).u(level)
-    wanted = [u95 / k / more for u95 in (WANTED_HEIGHT_U95_MM, ENOUGH_HEIGHT_U95_MM)]
-    step = next_photo(inputs.kind, common, known, wanted) if len(common.shots) < MOST_PHOTOS else None
-    needed = f"a height known to ± {LARGEST_HEIGHT_U95_MM:g} mm"
-    poor = clear < POOR_SHARE * worst
-    found = (
-        f"{words} shows so poorly that its height is known to ± {k * worst:.2g} mm only; at these places a clear one "
-        f"would give ± {k * clear:.2g} mm"
-        if poor
-        else f"the photos were taken {baseline_mm(solved.views):.0f} mm from each other, which tells the height of "
-        f"{words} to ± {k * worst:.2g} mm only"
-    )
-    kind = HeightUnclear if poor else BaselineTooShort
-    if step is not None:
-        count = len(common.shots)
-        raise kind(
-            found,
-            f"{needed}; one more photo would give ± {k * more * step.u_mm:.2g} mm",
-            f"take one more photo, {step.move_mm / 10:.0f} cm beyond the place of {common.shots[step.beyond].name}, "
-            f"away from the other{'s' if count > 2 else ''}, turned to the same spot, and name all {count + 1}",
-        )
-    if poor:
-        option = "--height" if inputs.kind == "stone" else "--length"
-        advice = f"turn the light so that {words} stands out all round, come closer, or type the height ({option})"
-        raise HeightUnclear(found, needed, advice)
-    name = "stone" if level == LEVEL["stone"] else "outer"
-    x, y, radius = (float(value) for value in solved.circles[name])
-    own = max(edges[name].u_centre_mm for edges in common.edges if name in edges)
-    circle = Planned(x, y, radius, solved.heights[level], own, own)
-    raise _too_short(calibrations, priors, circle, k * worst)
-
-
-def _too_short(calibrations: list[Calibration], priors: list[Prior], circle: Any, u95_mm: float) -> BaselineTooShort:
-    from rimsight.calibration.baseline import baseline_mm, furthest_move_mm, needed_move_mm
-    from rimsight.calibration.uncertainty import coverage_factor
-
-    k = coverage_factor()
-    apart = baseline_mm(tuple(one.view for one in calibrations))
-    needed = needed_move_mm(calibrations[0], priors[0], circle, WANTED_HEIGHT_U95_MM / k)
-    found = f"the photos were taken {apart:.0f} mm from each other, which tells the height to ± {u95_mm:.2g} mm only"
-    if needed is None:
-        return BaselineTooShort(
-            found,
-            f"a height known to ± {LARGEST_HEIGHT_U95_MM:g} mm",
-            f"come closer, and move the camera {furthest_move_mm(calibrations[0]) / 10:.0f} cm to the side",
-        )
-    move, u = needed
-    return BaselineTooShort(
-        found,
-        f"a height known to ± {LARGEST_HEIGHT_U95_MM:g} mm; {move / 10:.0f} cm apart would give ± {k * u:.2g} mm",
-        f"photograph again from {move / 10:.0f} cm to the side, the camera turned to the same spot",
     )
 
 

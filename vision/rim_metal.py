@@ -1,7 +1,7 @@
 """Whether what lies between a stone's edge and its tube's is metal: by its colour beside the paper's.
 
-A stone that hides its tube shows two rings as well, its girdle and the facets' own: a violet one was read 0.34 mm small,
-the rim 0.15 mm wide that was 0.03 mm, and called adequate.
+A stone that hides its tube shows two rings as well, its girdle and its facets': a violet one was read 0.34 mm small,
+the rim of 0.03 mm as 0.18 mm wide, and called adequate.
 """
 
 from __future__ import annotations

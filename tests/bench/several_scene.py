@@ -163,6 +163,8 @@ def _several(
     _take(outcome, way, truth, result)
     for name, true in true_heights(truth).items():
         found = result["height"][f"{name}_mm"]
+        if found is None:  # known too badly to be told
+            continue
         outcome.errors[way][name] = (found["value"] - true, found["u95"])
 
 

@@ -18,13 +18,8 @@ from rimsight.cli.measure_inputs import read_inputs
 from rimsight.cli.measure_text import text_of
 from rimsight.cli.measuring import Measurement, measure
 from rimsight.cli.result import result_of
-from rimsight.cli.several import (
-    LARGEST_HEIGHT_U95_MM,
-    BaselineTooShort,
-    DifferentCards,
-    HeightUnclear,
-    measure_several,
-)
+from rimsight.cli.several import DifferentCards, measure_several
+from rimsight.cli.several_heights import LARGEST_HEIGHT_U95_MM, BaselineTooShort, HeightUnclear
 from rimsight.vision.several import HeightImpossible
 from rimsight.vision.several_edges import PhotosDisagree
 from tests.synthetic import Disc, PrintedCard, Scene, look, render

@@ -295,33 +295,35 @@ def _apart(fit: RingFit, other: RingFit) -> float:
     return min(abs(fit.radius - other.radius), LARGEST_APART_PX)
 
 
-def fit_costs(fits: Sequence[RingFit]) -> list[float]:
+def fit_costs(fits: Sequence[RingFit], blur_cost: float = BLUR_COST) -> list[float]:
     """How badly each fit explains the light: mean over the radii of log(1 + share left), and what can't be.
 
     Parameters
     ----------
     fits : sequence of RingFit
         Fits to one photograph.
+    blur_cost : float
+        What a changed blur costs, per squared logarithm.
     """
     typical = max(min(float(np.median(fit.left)) for fit in fits), 1e-14)
     return [
         float(np.mean(np.log1p(fit.left / typical)))
-        + BLUR_COST * float(np.log(fit.blur_share)) ** 2
+        + blur_cost * float(np.log(fit.blur_share)) ** 2
         + DARK_COST * fit.dark
         + GLARING_COST * fit.glaring
         for fit in fits
     ]
 
 
-def believable(fit: RingFit) -> bool:
+def believable(fit: RingFit, blur_change: float = LARGEST_BLUR_CHANGE) -> bool:
     """Whether both edges of a chamfer show, at a blur that the photograph may have."""
     strongest = np.percentile(np.abs(fit.heights), 90, axis=0)
-    return bool(_steady(fit) and strongest.min() > SMALLEST_SHARE * strongest.max())
+    return bool(_steady(fit, blur_change) and strongest.min() > SMALLEST_SHARE * strongest.max())
 
 
-def _steady(fit: RingFit) -> bool:
+def _steady(fit: RingFit, blur_change: float = LARGEST_BLUR_CHANGE) -> bool:
     """Whether the fit's blur is one that the photograph may have."""
-    return bool(abs(np.log(fit.blur_share)) < LARGEST_BLUR_CHANGE)
+    return bool(abs(np.log(fit.blur_share)) < blur_change)
 
 
 def _fits(data: RingData, radius: float, widest_px: float) -> list[RingFit]:

@@ -14,8 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rimsight.vision.ring_model import (
-    BLUR_U_LOG,
-    BLUR_WEIGHT,
     LARGEST_MOVE_PX,
     RingData,
     RingFit,
@@ -27,6 +25,12 @@ from rimsight.vision.ring_model import (
 
 FloatArray = NDArray[np.float64]
 
+#: Standard uncertainty of the logarithm of a photograph's blur at the tube's end, less that of its square, by where the
+#: lens is focused; and how many samples the priors here weigh as much as.
+BLUR_U_LOG, PRIOR_WEIGHT = 0.16, 60.0
+#: Standard uncertainty of the logarithm of a photograph's blur at the tube's end, less that of its square, by where the
+#: lens is focused; and how many samples the priors here weigh as much as.
+BLUR_U_LOG, PRIOR_WEIGHT = 0.16, 60.0
 #: The height at which rings were matched is right within this, standard uncertainty, millimetres.
 HEIGHT_U_MM = 0.3
 #: A photograph's own edge may lie off the common one by this, standard uncertainty, pixels: what light and shadow do
@@ -112,7 +116,7 @@ def fit_together(views: Sequence[RingView], radius_mm: float, gap_mm: float, rou
     unit = 1.0 / float(np.mean([view.px_per_mm for view in views]))
     largest = np.array([LARGEST_MOVE_PX * unit] * 3 + [0.3] + [0.1, *[LARGEST_MOVE_PX] * 3] * len(views))
     own = [u for view in views for u in (BLUR_U_LOG, np.hypot(OWN_U_PX, view.u_alone_px), OWN_U_PX, OWN_U_PX)]
-    prior = BLUR_WEIGHT / np.square([np.inf, np.inf, np.inf, HEIGHT_U_MM, *own])
+    prior = PRIOR_WEIGHT / np.square([np.inf, np.inf, np.inf, HEIGHT_U_MM, *own])
     for turn in range(rounds):
         states = _states(views, ways, p, gap_mm)
         # Small: what the photographs have in common is held by priors that weigh little beside their own light.

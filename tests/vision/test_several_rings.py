@@ -109,7 +109,7 @@ def doubtful(beyond: float, radius: float, gap: float) -> list[RingFit]:
     """A plain edge at 50 px and a chamfer's, which lowers the cost by so much more than is needed at the bore."""
     # Costs are mean log(1 + what is left, in units of the least).
     few = [told(50.0, 0.0, 1e-3), told(radius, gap, 1e-3)]
-    needed = evidence_needed([25.0, 25.0], [few, few], outer=False) + beyond
+    needed = evidence_needed([25.0, 25.0], outer=False) + beyond
     return [told(50.0, 0.0, 1e-3 * (2.0 * np.exp(needed) - 1.0)), few[1]]
 
 

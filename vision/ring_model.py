@@ -34,6 +34,8 @@ BLUR_WEIGHT = 60.0
 #: may have that are blown out. Where the light inside of it is looked at, pixels, on so many samples at least.
 BLACK, GLARING = -0.05, 1.15
 BESIDE_PX, SMALLEST_BESIDE = (1.5, 4.5), 3
+#: Slopes of the light are counted by so many pixels; what holds a bend of the slope where little lies beyond the edge.
+SLOPE_PX, BEND_RIDGE = 10.0, 0.02
 #: Largest change of one Gauss-Newton step, pixels.
 LARGEST_MOVE_PX = 0.7
 
@@ -62,6 +64,9 @@ class RingData:
         An outer edge, else a bore's.
     spread : EdgeSpread
         The photograph's edge spread.
+    bent : bool
+        The light beyond the tube's own edge rises or falls otherwise than on its face: where a tube stands, the paper
+        round it lies in its shadow.
     """
 
     light: FloatArray
@@ -73,6 +78,7 @@ class RingData:
     length: float
     outer: bool
     spread: EdgeSpread
+    bent: bool = False
 
 
 def usual(square: FloatArray) -> float:
@@ -275,11 +281,15 @@ def _solve(data: RingData, steps: _Steps, q: FloatArray, gap: float) -> tuple[Fl
         rings.append((at(q[0] - outward * gap, 0.0), np.ones(len(own), dtype=bool), 0.0))
     far = at(q[0], data.length)
     rings.append((far, (far - own) * outward > SMALLEST_STRIP_PX, 0.0 if data.outer else 1.0))
-    count = 2 + len(rings)
+    count = 2 + len(rings) + data.bent
     shape = data.light.shape
     basis = np.empty((*shape, count))
     basis[..., 0] = 1.0
-    basis[..., 1] = (data.place - data.place.mean()) / 10.0
+    basis[..., 1] = (data.place - data.place.mean()) / SLOPE_PX
+    ridge = np.full(count, 1e-5)
+    if data.bent:
+        basis[..., -1] = np.maximum((data.place[None, :] - own[:, None]) * outward, 0.0) / SLOPE_PX
+        ridge[-1] = BEND_RIDGE
     slopes = []
     for k, (position, shown, level) in enumerate(rings):
         step, slope = steps(data.place[None, :] - position[:, None])
@@ -288,7 +298,7 @@ def _solve(data: RingData, steps: _Steps, q: FloatArray, gap: float) -> tuple[Fl
     basis *= data.seen[..., None]
     light = data.light * data.seen
     transposed = basis.transpose(0, 2, 1)
-    normal = transposed @ basis + 1e-5 * np.eye(count)
+    normal = transposed @ basis + np.diag(ridge)
     inverse = np.linalg.inv(normal)
     heights = (inverse @ (transposed @ light[..., None]))[..., 0]
     left = light - (basis @ heights[..., None])[..., 0]

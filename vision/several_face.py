@@ -49,11 +49,13 @@ SMALLEST_SPREAD_PX = 0.06
 DIFFERING_COST = 0.7
 #: A second edge is as likely as not when it lowers the cost by this much at the usual scale; its likelihood follows a
 #: logistic curve of that width. More is asked where a pixel is small, by its logarithm: there a chamfer spans more of
-#: them. At the bore less is asked: a cut bore is always broken at its mouth (common practice, no source). About the
-#: most likely constants for 228 edges of rendered tubes at 19 to 50 pixels a millimetre; with seven in eight of the
-#: scenes choosing for the eighth, 95 % of the 173 at 33 and more came out within 0.027 mm (outer) and 0.016 mm (bore).
-OUTER_EVIDENCE, BORE_EVIDENCE, EVIDENCE_SPREAD = 0.95, 0.64, 0.15
-USUAL_PX_PER_MM, SCALE_EVIDENCE = 40.0, 0.35
+#: them. At the outside less is asked of a wide one, for each pixel of width: the light beyond has a slope of its own
+#: there, which takes up part of what a wide chamfer does; at the bore that slope would pass for one. A cut bore is
+#: always broken at its mouth (common practice, no source). About the most likely constants for 228 edges of rendered
+#: tubes at 19 to 50 pixels a millimetre; with seven in eight of the scenes choosing for the eighth, 95 % of the 173 at
+#: 33 and more came out within 0.017 mm, outside and at the bore.
+OUTER_EVIDENCE, BORE_EVIDENCE, EVIDENCE_SPREAD = 0.88, 0.66, 0.15
+USUAL_PX_PER_MM, SCALE_EVIDENCE, WIDTH_EVIDENCE = 40.0, 0.26, 0.12
 #: What a changed blur costs here, per squared logarithm, and how much it may change: a tube's end lies 3 to 12 mm
 #: nearer than the card, and the lens is focused on either. In rendered photographs from 110 to 190 mm its blur was 0.65
 #: to 1.6 times that of the square's edges, alike at the outside and the bore; held within 5 % of it, chamfers 4 px wide
@@ -78,7 +80,7 @@ BELIEVING_SHARE = 0.5
 class _Width:
     """One width of a chamfer, in all photographs."""
 
-    gap_px: float
+    gap_mm: float
     cost: float
     believed: bool
     fits: tuple[RingFit, ...]
@@ -175,7 +177,7 @@ def common_face(
             smallest_seen=SMALLEST_SEEN,
         )  # fmt: skip
         if data is not None:
-            data = _where_shown(data, radius * scale, max(shot.calibration.blur_px, 0.5))
+            data = _where_shown(replace(data, bent=outer), radius * scale, max(shot.calibration.blur_px, 0.5))
             if float(np.mean(data.seen.any(axis=1))) < 0.5 * SMALLEST_SEEN:
                 continue
             blown = blown_share(shot.image, shot.calibration, common, height_mm)
@@ -319,7 +321,7 @@ def choose_together(
     double = [width for width in widths[1:] if width.believed]
     best = min(double, key=lambda width: width.cost, default=single)
     evidence = single.cost - best.cost
-    needed = evidence_needed(px_per_mm, outer=outer)
+    needed = evidence_needed(px_per_mm, best.gap_mm, outer=outer)
     own = SINGLE_OUTER_U_PX if outer else SINGLE_BORE_U_PX
     if best is single:
         return single.fits, own
@@ -352,14 +354,25 @@ def _blended(double: Sequence[_Width], best: _Width) -> tuple[FloatArray, float,
     apart = np.abs((radii - [fit.radius for fit in best.fits]).mean(axis=1))
     near = np.where(apart < LARGEST_APART_PX, shares, 0.0)
     near /= near.sum()
-    radius, gap = near @ radii, float(near @ [width.gap_px for width in double])
+    radius, gap = near @ radii, float(near @ [width.gap_mm for width in double])
     return radius, gap, float((shares @ (radii - radius).mean(axis=1) ** 2) ** 0.5)
 
 
-def evidence_needed(px_per_mm: Sequence[float], *, outer: bool) -> float:
-    """How much a second edge must lower the cost to be as likely as not; parameters as for `choose_together`."""
-    needed = OUTER_EVIDENCE if outer else BORE_EVIDENCE
-    return needed + SCALE_EVIDENCE * float(np.log(np.mean(px_per_mm) / USUAL_PX_PER_MM))
+def evidence_needed(px_per_mm: Sequence[float], gap_mm: float, *, outer: bool) -> float:
+    """How much a second edge must lower the cost to be as likely as not.
+
+    Parameters
+    ----------
+    px_per_mm : sequence of float
+        Scale of each photograph at the edge.
+    gap_mm : float
+        Width of the chamfer.
+    outer : bool
+        The outside, else the bore.
+    """
+    scale = float(np.mean(px_per_mm))
+    needed = OUTER_EVIDENCE - WIDTH_EVIDENCE * gap_mm * scale if outer else BORE_EVIDENCE
+    return needed + SCALE_EVIDENCE * float(np.log(scale / USUAL_PX_PER_MM))
 
 
 def _widths(px_per_mm: FloatArray, fits: list[list[RingFit]], alone_px: FloatArray) -> list[_Width]:

@@ -105,24 +105,23 @@ def told(radius: float, gap: float, left: float) -> RingFit:
     )  # fmt: skip
 
 
-def doubtful(beyond: float, radius: float, gap: float) -> list[RingFit]:
+def doubtful(beyond: float, radius: float, gap_mm: float) -> list[RingFit]:
     """A plain edge at 50 px and a chamfer's, which lowers the cost by so much more than is needed at the bore."""
     # Costs are mean log(1 + what is left, in units of the least).
-    few = [told(50.0, 0.0, 1e-3), told(radius, gap, 1e-3)]
-    needed = evidence_needed([25.0, 25.0], outer=False) + beyond
-    return [told(50.0, 0.0, 1e-3 * (2.0 * np.exp(needed) - 1.0)), few[1]]
+    needed = evidence_needed([25.0, 25.0], gap_mm, outer=False) + beyond
+    return [told(50.0, 0.0, 1e-3 * (2.0 * np.exp(needed) - 1.0)), told(radius, gap_mm, 1e-3)]
 
 
 @pytest.mark.parametrize(("beyond", "share"), [(-1.0, 0.0), (0.0, 0.5), (1.0, 1.0)])
 def test_where_a_chamfer_is_in_doubt_each_reading_counts_by_how_likely_it_is(beyond: float, share: float) -> None:
-    few = doubtful(beyond, 49.0, 1.5)
+    few = doubtful(beyond, 49.0, 0.06)
     chosen, u = choose_together([25.0, 25.0], [few, few], outer=False)
     assert chosen[0].radius == pytest.approx(50.0 - share, abs=0.02)
     assert (u > 0.5) == (share == 0.5)
 
 
 def test_readings_too_far_apart_have_no_mean() -> None:
-    few = doubtful(-0.02, 46.0, 4.0)
+    few = doubtful(-0.02, 46.0, 0.16)
     chosen, u = choose_together([25.0, 25.0], [few, few], outer=False)
     assert chosen[0].radius == pytest.approx(50.0)
     assert u > 0.9
@@ -130,8 +129,8 @@ def test_readings_too_far_apart_have_no_mean() -> None:
 
 def test_a_photograph_whose_light_is_blown_out_does_not_make_a_chamfer_by_differing() -> None:
     # The same plain edge, 1.2 px wider where the metal is blown out; a chamfer's reading that agrees explains as much.
-    plain = [told(radius, 0.0, 2.2e-3) for radius in (50.0, 51.2)]
-    chamfered = [told(51.5, 1.5, 1e-3)] * 2
+    plain = [told(radius, 0.0, 1.8e-3) for radius in (50.0, 51.2)]
+    chamfered = [told(51.5, 0.04, 1e-3)] * 2
     fits = [list(pair) for pair in zip(plain, chamfered, strict=True)]
     (near, _), _ = choose_together([40.0, 40.0], fits, outer=True)
     (kept, _), _ = choose_together([40.0, 40.0], fits, outer=True, alone_px=[0.0, 2.0])

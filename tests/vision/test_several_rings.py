@@ -129,10 +129,10 @@ def test_readings_too_far_apart_have_no_mean() -> None:
 
 def test_a_photograph_whose_light_is_blown_out_does_not_make_a_chamfer_by_differing() -> None:
     # The same plain edge, 1.2 px wider where the metal is blown out; a chamfer's reading that agrees explains as much.
-    plain = [told(radius, 0.0, 1.8e-3) for radius in (50.0, 51.2)]
+    plain = [told(radius, 0.0, 1.5e-3) for radius in (50.0, 51.2)]
     chamfered = [told(51.5, 0.04, 1e-3)] * 2
     fits = [list(pair) for pair in zip(plain, chamfered, strict=True)]
     (near, _), _ = choose_together([40.0, 40.0], fits, outer=True)
     (kept, _), _ = choose_together([40.0, 40.0], fits, outer=True, alone_px=[0.0, 2.0])
     assert near.radius > 50.5
-    assert kept.radius == pytest.approx(50.0, abs=0.2)
+    assert kept.radius == pytest.approx(50.0, abs=0.3)

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from rimsight.calibration.camera import View
 from rimsight.calibration.pixels import LightImage
+from rimsight.vision.circle import Circle
 from rimsight.vision.fields import EdgeField, colour_crests, edge_field
 from rimsight.vision.outline import RoundEdge, level, measure_edge, ring_circle
 from rimsight.vision.polar import ARC_SMOOTHING_PX, PolarMap, unroll
@@ -65,6 +66,9 @@ SMALLEST_FAINT_ARCS = 3.0
 #: A ring smaller than this share of the outside, or further off its middle than this share of its radius, is no bore
 #: but paper or light inside of it (judgement: drawn tubes are concentric within a few hundredths of a millimetre).
 SMALLEST_BORE_SHARE, LARGEST_BORE_OFFSET = 0.22, 0.12
+#: A bore off its outside's middle by this share of the radius is half as likely as one in the middle: a bore's far end,
+#: where it shows better than the bore's own edge, lies to the side (one was read, 0.62 mm small, stated 0.10).
+ECCENTRIC_SHARE = 0.04
 #: A bore's edge of less merit than this is not believed.
 SMALLEST_BORE_MERIT = 0.3
 #: Another edge counts as a rival when its merit reaches this share of the best one's.
@@ -361,11 +365,18 @@ def bore_edges(
         scored.sort(key=lambda item: -item.merit)
         if scored and scored[0].merit >= SMALLEST_BORE_MERIT:
             break
-    return [
+    near = [
         item
         for item in scored
         if not any(_is_far_end(item, other, view, height_mm, FAR_END_BORE_SHARE) for other in scored)
     ]
+    return sorted(near, key=lambda item: -item.merit * _concentric(item.edge, circle))
+
+
+def _concentric(edge: RoundEdge, outer: Circle) -> float:
+    """How likely a bore is by its place in the outside, 0 to 1."""
+    away = float(np.hypot(*(edge.circle.centre - outer.centre))) / outer.radius
+    return 1.0 / (1.0 + (away / ECCENTRIC_SHARE) ** 2)
 
 
 def _inside(edge: RoundEdge, centre: FloatArray, radius: float) -> bool:

@@ -251,10 +251,10 @@ def choose(fits: list[RingFit], *, outer: bool) -> tuple[RingFit, float]:
     outer : bool
         The outside, else the bore.
     """
-    costs = {id(fit): cost for fit, cost in zip(fits, fit_costs(fits), strict=True)}
+    costs = dict(zip((fit.gap for fit in fits), fit_costs(fits), strict=True))
 
     def cost(fit: RingFit) -> float:
-        return costs[id(fit)]
+        return costs[fit.gap]
 
     single = fits[0]
     double = [fit for fit in fits[1:] if believable(fit)]

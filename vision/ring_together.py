@@ -28,9 +28,6 @@ FloatArray = NDArray[np.float64]
 #: Standard uncertainty of the logarithm of a photograph's blur at the tube's end, less that of its square, by where the
 #: lens is focused; and how many samples the priors here weigh as much as.
 BLUR_U_LOG, PRIOR_WEIGHT = 0.16, 60.0
-#: Standard uncertainty of the logarithm of a photograph's blur at the tube's end, less that of its square, by where the
-#: lens is focused; and how many samples the priors here weigh as much as.
-BLUR_U_LOG, PRIOR_WEIGHT = 0.16, 60.0
 #: The height at which rings were matched is right within this, standard uncertainty, millimetres.
 HEIGHT_U_MM = 0.3
 #: A photograph's own edge may lie off the common one by this, standard uncertainty, pixels: what light and shadow do

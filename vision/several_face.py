@@ -101,15 +101,12 @@ class CommonFace:
         Width of the chamfer, 0 where none was told apart.
     u_px : float
         Standard uncertainty of the edge's place, common to the round, pixels.
-    alone_px : tuple of float
-        The same by what a single photograph does to it: light blown out beside the edge.
     """
 
     edges: tuple[RoundEdge | None, ...]
     scatter_px: tuple[float, ...]
     gap_mm: float
     u_px: float
-    alone_px: tuple[float, ...]
 
     def in_photo(self, k: int) -> FaceEdge | None:
         """The edge in one photograph, with its doubt; None where it isn't seen."""
@@ -193,16 +190,15 @@ def common_face(
     own = [_comparable(fits, k, view) for k, view in enumerate(views)]
     chosen, u_px = choose_together(scales, own, outer=outer, alone_px=[view.u_alone_px for view in views])
     found: list[RoundEdge | None] = [None] * len(shots)
-    scatter, alone = [0.0] * len(shots), [0.0] * len(shots)
+    scatter = [0.0] * len(shots)
     gap = chosen[0].gap
     radius_mm = float(np.mean([told.radius / scale for told, scale in zip(chosen, scales, strict=True)]))
     best = min(fits, key=lambda fit: abs(fit.gap_mm - gap) + abs(fit.radius_mm - radius_mm))
-    for (k, edge), view, told, own_fit in zip(seen, views, chosen, best.fits, strict=True):
-        alone[k] = view.u_alone_px
+    for (k, edge), told, own_fit in zip(seen, chosen, best.fits, strict=True):
         fit = replace(own_fit, radius=told.radius)
         centre = np.array([x, y]) + np.array([fit.x, fit.y]) / edge.px_per_mm
         found[k], scatter[k] = _points(shots[k], edge, fit, centre, fit.radius / edge.px_per_mm, height_mm - gap)
-    return CommonFace(tuple(found), tuple(scatter), gap, u_px, tuple(alone))
+    return CommonFace(tuple(found), tuple(scatter), gap, u_px)
 
 
 def _where_shown(data: RingData, radius_px: float, blur_px: float) -> RingData:

@@ -191,12 +191,12 @@ def with_faces(
                 raise _hidden(0.0 if face is None else face.shown)
             # The model is one of luminance: of metal as light as the paper it shows nothing, colour does.
             face = None
+        left = share_left(name, 0.0 if face is None else face.shown)
         for k, (shot, own, traced) in enumerate(zip(shots, edges, traced_edges, strict=True)):
             if traced is None:
                 continue
             told = None if face is None else face.in_photo(k)
             edge = traced if told is None else told.edge
-            left = share_left(name, 0.0 if face is None else face.shown)
             u_mm = left * metal_edge_u_mm(edge, told, chamfer_u_mm=chamfer_u)
             scatter = None if told is None or face is None else face.scatter_px[k]
             u_centre_mm = _u_centre_mm(edge, u_centre_px)

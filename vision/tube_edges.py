@@ -68,7 +68,7 @@ SMALLEST_FAINT_ARCS = 3.0
 SMALLEST_BORE_SHARE, LARGEST_BORE_OFFSET = 0.22, 0.12
 #: A bore off its outside's middle by this share of the radius is half as likely as one in the middle: a bore's far end,
 #: where it shows better than the bore's own edge, lies to the side (one was read, 0.62 mm small, stated 0.10).
-ECCENTRIC_SHARE = 0.04
+USUAL_BORE_OFFSET = 0.04
 #: A bore's edge of less merit than this is not believed.
 SMALLEST_BORE_MERIT = 0.3
 #: Another edge counts as a rival when its merit reaches this share of the best one's.
@@ -376,7 +376,7 @@ def bore_edges(
 def _concentric(edge: RoundEdge, outer: Circle) -> float:
     """How likely a bore is by its place in the outside, 0 to 1."""
     away = float(np.hypot(*(edge.circle.centre - outer.centre))) / outer.radius
-    return 1.0 / (1.0 + (away / ECCENTRIC_SHARE) ** 2)
+    return 1.0 / (1.0 + (away / USUAL_BORE_OFFSET) ** 2)
 
 
 def _inside(edge: RoundEdge, centre: FloatArray, radius: float) -> bool:

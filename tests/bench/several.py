@@ -116,11 +116,12 @@ def _shared(outcomes: list[SceneOutcome]) -> list[str]:
 
 
 def _asked(outcome: SceneOutcome, way: str, name: str) -> bool:
-    from tests.bench.several_scene import HEIGHTS, OF_KIND
+    from rimsight.cli.result import SOLVED_HEIGHTS
+    from tests.bench.several_scene import OF_KIND
 
     if way == TWO_PROFILE and way not in outcome.errors and way not in outcome.refused:
         return False
-    return name in OF_KIND[outcome.kind] + HEIGHTS[outcome.kind]
+    return name in OF_KIND[outcome.kind] + SOLVED_HEIGHTS[outcome.kind]
 
 
 def line(outcome: SceneOutcome) -> str:

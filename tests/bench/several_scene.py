@@ -22,7 +22,6 @@ TRUTH = {
     "rim": ("rim", "centred_mm"),
 }
 OF_KIND = {"stone": ("stone",), "tube": ("outer", "bore"), "rim": ("stone", "outer", "rim")}
-HEIGHTS = {"stone": ("girdle",), "tube": ("tube_top",), "rim": ("tube_top", "girdle", "girdle_above_tube")}
 #: Edges further away than this from the true one are another edge altogether, pixels.
 NEAREST_PX = 1.0
 #: Edges nearer to the true one than this in centre and radius count as right, pixels.

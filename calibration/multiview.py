@@ -25,6 +25,9 @@ REFOCUS_U = 0.0025
 #: Heights of which nothing is known, standard uncertainty: wide enough to weigh nothing, narrow enough to keep
 #: views from one and the same place solvable.
 ANY_HEIGHT_U_MM = 100.0
+#: Points where an edge faces the camera count as one that scatters by half a pixel where its place there is known to so
+#: many pixels (judgement; 0 to 3 did about as well).
+NEAR_SCATTER = 2.0
 #: Steps of the numeric derivatives: log f, cx, cy (px), k1, k2, then rotation (rad) and translation (mm).
 STEPS = np.array([1e-5, 1e-2, 1e-2, 1e-4, 1e-4, 1e-6, 1e-6, 1e-6, 1e-3, 1e-3, 1e-3])
 #: `Prior.intrinsic_covariance` counts log f, k1, k2, cx, cy; here the order is that of `bundle.SHARED`.
@@ -111,8 +114,8 @@ class _Layout:
         at = self.first_shift
         for k, sighting in enumerate(problem.sightings):
             for seen in sighting.circles:
-                self.shift[(k, seen.name)] = slice(at, at + 5)
-                at += 5
+                self.shift[(k, seen.name)] = slice(at, at + 6)
+                at += 6
         self.size = at
 
     def camera(self, number: int) -> slice:
@@ -244,7 +247,7 @@ class _Problem:
         side = np.zeros(1)
         if circle.thickness_mm > 0.0:
             side = _side_of_wall(view, seen.points_px, centre, middle)
-            side = np.where(side < 0.0, circle.near_share * side, side)
+            side = np.where(side < 0.0, circle.near_share, circle.far_share) * side
         heights = middle + 0.5 * side * thickness
 
         def distance(of: View) -> FloatArray:
@@ -261,10 +264,14 @@ class _Problem:
         jacobian[:, self.at.view(k)] = np.column_stack([numeric[:, 5:], numeric[:, 0]])
         jacobian[:, level] = by_height
         jacobian[:, own] = np.column_stack([-outward, np.full(len(here), -1.0), 0.5 * side * by_height, by_height])
-        oval = np.column_stack([outward[:, 0] ** 2 - outward[:, 1] ** 2, 2.0 * outward[:, 0] * outward[:, 1]])
-        jacobian[:, shift] = np.column_stack([-outward, np.full(len(here), -1.0), -oval])
-        values = here - (radius - seen.outside_mm + p[shift][2] + oval @ p[shift][3:])
-        weight = np.sqrt(np.maximum(seen.weights, 0.0)) * view.px_per_mm((float(x), float(y)), middle) / seen.u_point_px
+        near = _near_side(view, points, middle, outward)
+        form = np.column_stack([outward[:, 0] ** 2 - outward[:, 1] ** 2, 2.0 * outward[:, 0] * outward[:, 1], near])
+        jacobian[:, shift] = np.column_stack([-outward, np.full(len(here), -1.0), -form])
+        values = here - (radius - seen.outside_mm + p[shift][2] + form @ p[shift][3:])
+        px = view.px_per_mm((float(x), float(y)), middle)
+        # What isn't known there differs from point to point as well.
+        weight = np.sqrt(np.maximum(seen.weights, 0.0) / (1.0 + (NEAR_SCATTER * px * seen.u_near_mm * near) ** 2))
+        weight *= px / seen.u_point_px
         usable = np.isfinite(values)
         weight = np.where(usable, weight, 0.0)
         return np.where(usable, values, 0.0) * weight, np.nan_to_num(jacobian) * weight[:, None]
@@ -304,7 +311,7 @@ class _Problem:
             for seen in sighting.circles:
                 shift = self.at.shift[(k, seen.name)].start
                 add(EDGE, range(shift, shift + 3), [seen.u_centre_mm, seen.u_centre_mm, seen.u_radius_mm])
-                add(FIT, range(shift + 3, shift + 5), [seen.u_oval_mm, seen.u_oval_mm])
+                add(FIT, range(shift + 3, shift + 6), [seen.u_oval_mm, seen.u_oval_mm, seen.u_near_mm])
         for k, circle in enumerate(self.circles):
             first = self.at.circle(k).start + 3
             add(HEIGHT, [first, first + 1], [circle.u_thickness_mm, circle.u_level_mm])
@@ -361,3 +368,10 @@ def _side_of_wall(view: View, points_px: FloatArray, centre: FloatArray, height_
     points = view.to_plane(points_px, height_mm)
     facing = np.sum(view.slant(points, height_mm) * (points - centre), axis=1) > 0.0
     return np.where(facing, -1.0, 1.0)
+
+
+def _near_side(view: View, points: FloatArray, height_mm: float, outward: FloatArray) -> FloatArray:
+    """Cosine of the angle between outwards and towards the camera, 0 on the side that faces away from it."""
+    towards = view.slant(points, height_mm)
+    towards = towards / np.maximum(np.hypot(*towards.T), 1e-9)[:, None]
+    return np.asarray(np.maximum(np.sum(towards * outward, axis=1), 0.0))

@@ -28,9 +28,9 @@ class LevelCircle:
         How far the circle may lie off its place, standard uncertainty.
     above_mm : float
         How far above its level the circle is expected: a chamfer puts a tube's edge below its face.
-    near_share : float
+    near_share, far_share : float
         Where the outline of an upright wall lies on the side that faces the camera, as a share of the way from its
-        middle to its lower edge.
+        middle to its lower edge; and on the other side, of the way to its upper edge.
     """
 
     name: str
@@ -40,6 +40,7 @@ class LevelCircle:
     u_level_mm: float = 0.0
     above_mm: float = 0.0
     near_share: float = 1.0
+    far_share: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -63,6 +64,8 @@ class SeenCircle:
         the radius, as far as other photographs don't share it.
     u_oval_mm : float
         The same of how oval the edge looks: amplitude of each part that goes round twice.
+    u_near_mm : float
+        The same of how far out it looks where it faces the camera, falling to nothing where it is seen from the side.
     """
 
     name: str
@@ -73,6 +76,7 @@ class SeenCircle:
     u_centre_mm: float
     u_radius_mm: float
     u_oval_mm: float = 0.0
+    u_near_mm: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -306,13 +306,13 @@ def fit_costs(fits: Sequence[RingFit], blur_cost: float = BLUR_COST) -> list[flo
         What a changed blur costs, per squared logarithm.
     """
     typical = max(min(float(np.median(fit.left)) for fit in fits), 1e-14)
-    return [
-        float(np.mean(np.log1p(fit.left / typical)))
-        + blur_cost * float(np.log(fit.blur_share)) ** 2
-        + DARK_COST * fit.dark
-        + GLARING_COST * fit.glaring
-        for fit in fits
-    ]
+    return [float(np.mean(np.log1p(fit.left / typical))) + fit_penalty(fit, blur_cost) for fit in fits]
+
+
+def fit_penalty(fit: RingFit, blur_cost: float = BLUR_COST) -> float:
+    """What a fit costs beside the light that it leaves: a changed blur, a chamfer's level that can't be."""
+    changed = blur_cost * float(np.log(fit.blur_share)) ** 2
+    return changed + DARK_COST * fit.dark + GLARING_COST * fit.glaring
 
 
 def believable(fit: RingFit, blur_change: float = LARGEST_BLUR_CHANGE) -> bool:

@@ -11,12 +11,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
 
 from rimsight.calibration.height import Height
 from rimsight.vision.circle import TUKEY_CUT, Circle
 from rimsight.vision.face_edge import (
     GAPS_PX,
-    SURE_EVIDENCE,
     WIDEST_CHAMFER_MM,
     FaceEdge,
     Mask,
@@ -24,6 +24,7 @@ from rimsight.vision.face_edge import (
     blown_share,
     blown_u_px,
     fit_costs,
+    fit_penalty,
     ring_data,
     typical_left,
 )
@@ -47,15 +48,21 @@ SMALLEST_SPREAD_PX = 0.06
 #: What photographs whose radii differ cost, in units of evidence for each pixel, root mean square, beyond what light
 #: that is blown out does: a plain edge taken for a chamfer's lies elsewhere in every light.
 DIFFERING_COST = 0.7
-#: A second edge is as likely as not when it lowers the cost by this much at the usual scale; its likelihood follows a
-#: logistic curve of that width. More is asked where a pixel is small, by its logarithm: there a chamfer spans more of
-#: them. At the outside less is asked of a wide one, for each pixel of width: the light beyond has a slope of its own
-#: there, which takes up part of what a wide chamfer does; at the bore that slope would pass for one. A cut bore is
-#: always broken at its mouth (common practice, no source). About the most likely constants for 228 edges of rendered
-#: tubes at 19 to 50 pixels a millimetre; with seven in eight of the scenes choosing for the eighth, 95 % of the 173 at
-#: 33 and more came out within 0.017 mm, outside and at the bore.
-OUTER_EVIDENCE, BORE_EVIDENCE, EVIDENCE_SPREAD = 0.88, 0.66, 0.15
-USUAL_PX_PER_MM, SCALE_EVIDENCE, WIDTH_EVIDENCE = 40.0, 0.26, 0.12
+#: Light is smoothed along the arc by so many of the model's radii (standard deviation): what the model leaves is noise
+#: mostly, of which neighbours share little, while the circle and its chamfer are one all round.
+ARC_RADII = 2.2
+#: A second edge is as likely as not when its evidence is this; its likelihood follows a logistic curve of that width.
+#: At the outside less is asked of a wide one, for each pixel of width: the light beyond has a slope of its own there,
+#: which takes up part of what a wide chamfer does; at the bore, more where a pixel is small, by its logarithm: there a
+#: chamfer spans more of them. A cut bore is always broken at its mouth (common practice, no source). About the most
+#: likely constants for 270 edges of rendered tubes at 19 to 50 pixels a millimetre; with seven in eight of the scenes
+#: choosing for the eighth, 95 % of the 215 at 33 and more came out within 0.023 mm outside and 0.020 mm at the bore.
+OUTER_EVIDENCE, OUTER_EVIDENCE_SPREAD, WIDTH_EVIDENCE = 3.34, 0.55, 0.34
+BORE_EVIDENCE, BORE_EVIDENCE_SPREAD, SCALE_EVIDENCE, USUAL_PX_PER_MM = 2.88, 0.69, 1.04, 40.0
+#: A radius says no more than this for or against a second edge, in units of what is usually left.
+MOST_EVIDENCE = 3.0
+#: From this likelihood on a second edge is told surely.
+SURE = 0.9
 #: What a changed blur costs here, per squared logarithm, and how much it may change: a tube's end lies 3 to 12 mm
 #: nearer than the card, and the lens is focused on either. In rendered photographs from 110 to 190 mm its blur was 0.65
 #: to 1.6 times that of the square's edges, alike at the outside and the bore; held within 5 % of it, chamfers 4 px wide
@@ -78,10 +85,11 @@ BELIEVING_SHARE = 0.5
 
 @dataclass(frozen=True)
 class _Width:
-    """One width of a chamfer, in all photographs."""
+    """One width of a chamfer, in all photographs; `penalty` is what its cost holds beside the light that is left."""
 
     gap_mm: float
     cost: float
+    penalty: float
     believed: bool
     fits: tuple[RingFit, ...]
 
@@ -175,6 +183,7 @@ def common_face(
         )  # fmt: skip
         if data is not None:
             data = _where_shown(replace(data, bent=outer), radius * scale, max(shot.calibration.blur_px, 0.5))
+            data = _smoothed(data)
             if float(np.mean(data.seen.any(axis=1))) < 0.5 * SMALLEST_SEEN:
                 continue
             blown = blown_share(shot.image, shot.calibration, common, height_mm)
@@ -206,6 +215,13 @@ def _where_shown(data: RingData, radius_px: float, blur_px: float) -> RingData:
     near = np.abs(data.place - radius_px) < BOTH_SIDES_PX + blur_px
     clear = np.asarray(data.seen[:, near].all(axis=1))
     return replace(data, seen=data.seen & clear[:, None])
+
+
+def _smoothed(data: RingData) -> RingData:
+    """Light smoothed along the arc, of the samples that count."""
+    counted = gaussian_filter1d(data.seen.astype(float), ARC_RADII, axis=0, mode="wrap")
+    light = gaussian_filter1d(np.where(data.seen, data.light, 0.0), ARC_RADII, axis=0, mode="wrap")
+    return replace(data, light=np.where(data.seen, light / np.maximum(counted, 1e-6), data.light))
 
 
 def _fits(views: Sequence[RingView], radius_mm: float, *, outer: bool) -> list[TogetherFit]:
@@ -316,14 +332,14 @@ def choose_together(
     single = widths[0]
     double = [width for width in widths[1:] if width.believed]
     best = min(double, key=lambda width: width.cost, default=single)
-    evidence = single.cost - best.cost
-    needed = evidence_needed(px_per_mm, best.gap_mm, outer=outer)
     own = SINGLE_OUTER_U_PX if outer else SINGLE_BORE_U_PX
     if best is single:
         return single.fits, own
-    sure = float(1.0 / (1.0 + np.exp((needed - evidence) / EVIDENCE_SPREAD)))
+    spread = OUTER_EVIDENCE_SPREAD if outer else BORE_EVIDENCE_SPREAD
+    needed = evidence_needed(px_per_mm, best.gap_mm, outer=outer)
+    sure = float(1.0 / (1.0 + np.exp((needed - _evidence(fits, single, best)) / spread)))
     told, gap, u_told = _blended(double, best)
-    u_told = float(np.hypot(DOUBLE_U_PX if evidence > SURE_EVIDENCE else BARE_U_PX, u_told))
+    u_told = float(np.hypot(DOUBLE_U_PX if sure > SURE else BARE_U_PX, u_told))
     plain = np.array([fit.radius for fit in single.fits])
     apart = abs(float(np.mean(told - plain)))
     # Near to the evidence that is needed either reading may be right: each counts by how likely it is, where they are
@@ -355,7 +371,7 @@ def _blended(double: Sequence[_Width], best: _Width) -> tuple[FloatArray, float,
 
 
 def evidence_needed(px_per_mm: Sequence[float], gap_mm: float, *, outer: bool) -> float:
-    """How much a second edge must lower the cost to be as likely as not.
+    """The evidence at which a second edge is as likely as not.
 
     Parameters
     ----------
@@ -367,19 +383,36 @@ def evidence_needed(px_per_mm: Sequence[float], gap_mm: float, *, outer: bool) -
         The outside, else the bore.
     """
     scale = float(np.mean(px_per_mm))
-    needed = OUTER_EVIDENCE - WIDTH_EVIDENCE * gap_mm * scale if outer else BORE_EVIDENCE
-    return needed + SCALE_EVIDENCE * float(np.log(scale / USUAL_PX_PER_MM))
+    if outer:
+        return OUTER_EVIDENCE - WIDTH_EVIDENCE * gap_mm * scale
+    return BORE_EVIDENCE + SCALE_EVIDENCE * float(np.log(scale / USUAL_PX_PER_MM))
+
+
+def _evidence(fits: Sequence[Sequence[RingFit]], single: _Width, double: _Width) -> float:
+    """How much better a chamfer explains the light than a single edge.
+
+    The sum of two means over the radii, each of which tells more than the mean logarithm by which widths are compared:
+    of what it leaves less, in units of what is usually left, and the logarithm of what either leaves in all. And less
+    what its blur, its level and radii that differ cost more.
+    """
+    found = []
+    for own, plain, chamfered in zip(fits, single.fits, double.fits, strict=True):
+        typical = max(min(float(np.median(fit.left)) for fit in own), 1e-14)
+        better = np.clip((plain.left - chamfered.left) / typical, -MOST_EVIDENCE, MOST_EVIDENCE)
+        found.append(float(better.mean() + np.log(max(plain.left.mean(), 1e-14) / max(chamfered.left.mean(), 1e-14))))
+    return float(np.mean(found)) + single.penalty - double.penalty
 
 
 def _widths(px_per_mm: FloatArray, fits: list[list[RingFit]], alone_px: FloatArray) -> list[_Width]:
     """Every width of a chamfer that was tried in all photographs; the single edge first."""
     costs = np.mean([fit_costs(own, BLUR_COST) for own in fits], axis=0)
+    penalties = np.mean([[fit_penalty(fit, BLUR_COST) for fit in own] for own in fits], axis=0)
     told = OWN_U_PX**2 / (OWN_U_PX**2 + alone_px**2)
     found = []
-    for own, cost_of in zip(zip(*fits, strict=True), costs, strict=True):
+    for own, cost_of, penalty in zip(zip(*fits, strict=True), costs, penalties, strict=True):
         radii = np.array([fit.radius for fit in own]) / px_per_mm
         differing = float(np.average(((radii - np.average(radii, weights=told)) * px_per_mm) ** 2, weights=told)) ** 0.5
-        cost = float(cost_of) + DIFFERING_COST * differing
+        differing *= DIFFERING_COST
         believed = sum(believable(fit, LARGEST_BLUR_CHANGE) for fit in own) >= BELIEVING_SHARE * len(own)
-        found.append(_Width(own[0].gap, cost, believed, own))
+        found.append(_Width(own[0].gap, float(cost_of) + differing, float(penalty) + differing, believed, own))
     return found

@@ -18,7 +18,7 @@ from rimsight.calibration.baseline import (
 from rimsight.calibration.camera import View
 from rimsight.calibration.multiview import covariance_at
 from rimsight.calibration.sighting import SeenCircle, Sighting, Solved
-from rimsight.vision.several import Common, circles_of, known_heights, sightings_of
+from rimsight.vision.several import Common, circles_of, known_heights, near_u_mm, sightings_of
 from rimsight.vision.several_edges import LEVEL, Known
 
 FloatArray = NDArray[np.float64]
@@ -163,8 +163,8 @@ def _planned(common: Common, present: Sequence[Sighting], like: int, view: View)
             float(np.sqrt(np.mean([getattr(seen, what) ** 2 for seen in same])))
             for what in ("u_point_px", "u_centre_mm", "u_radius_mm", "u_oval_mm")
         )
-        circles.append(
-            SeenCircle(name, view.to_pixels(points, height), np.full(PLANNED_CIRCLE, shown), 0.0, *doubts)
-        )
+        seen = SeenCircle(name, view.to_pixels(points, height), np.full(PLANNED_CIRCLE, shown), 0.0, *doubts)
+        near = near_u_mm(view, (x, y), radius, height) if name == "stone" else 0.0
+        circles.append(replace(seen, u_near_mm=near))
     return Sighting(planned_square(view, half_mm), view, tuple(circles), shot.prior, shot.camera)
 

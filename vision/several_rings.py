@@ -9,7 +9,7 @@ the photographs are then searched together: an edge that is faint in each adds u
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 from typing import NamedTuple
 
@@ -90,6 +90,10 @@ class LevelRing:
     centre_mm: FloatArray
     radius_mm: float
     merit: float
+
+    def on(self, circle: FloatArray) -> LevelRing:
+        """The same expected on another circle: centre x, y and radius."""
+        return replace(self, centre_mm=np.asarray(circle[:2]), radius_mm=float(circle[2]))
 
 
 def lifted(

@@ -6,12 +6,13 @@ at one height above it is the girdle, even where each by itself shows shadows an
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from rimsight.calibration.sighting import Solved
 from rimsight.vision.outline import RoundEdge
 from rimsight.vision.reading import edge_u_px
 from rimsight.vision.several_edges import TOGETHER, Edges, Known, OwnEdge, Shot
@@ -63,9 +64,10 @@ class Girdle:
         """No chamfers."""
         return {}
 
-    def at(self, shots: Sequence[Shot], heights_mm: Mapping[str, float]) -> Girdle:
-        """The same at another height."""
-        return _measured(shots, self.ring, heights_mm["girdle"], self.rival_gap_px) or self
+    def at(self, shots: Sequence[Shot], solved: Solved) -> Girdle:
+        """The same looked for once more, where a solution puts it."""
+        ring = self.ring.on(solved.circles["stone"])
+        return _measured(shots, ring, solved.heights["girdle"], self.rival_gap_px) or self
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from rimsight.calibration.errors import PhotoError
 from rimsight.calibration.height import TUBE_LENGTH_MM, Height
+from rimsight.calibration.sighting import Solved
 from rimsight.vision.face_edge import WEAK_MERIT, Mask, blown_share, blown_u_px, clear_of
 from rimsight.vision.outline import RoundEdge, level
 from rimsight.vision.reading import (
@@ -95,9 +96,9 @@ class TubeEnd:
         """Heights above the card by the names of the levels."""
         return {"top": self.height_mm}
 
-    def at(self, shots: Sequence[Shot], heights_mm: Mapping[str, float]) -> TubeEnd:
-        """The same with the face at another height."""
-        return with_faces(shots, *self.traced, heights_mm["top"])
+    def at(self, shots: Sequence[Shot], solved: Solved) -> TubeEnd:
+        """The same with the face at the height that a solution gives it."""
+        return with_faces(shots, *self.traced, solved.heights["top"])
 
 
 def tube_end(shots: Sequence[Shot], known: Known) -> TubeEnd:

@@ -253,6 +253,34 @@ def test_a_wall_that_melts_into_its_lower_edge(near: float) -> None:
         assert up_mm == pytest.approx(0.25 * (1.0 - near) * thickness, rel=0.35)
 
 
+def test_a_girdle_whose_near_side_is_drawn_out_keeps_its_height() -> None:
+    # Metal mirrors the pavilion below a girdle: in the oblique view it looks 1.5 px further out towards the camera.
+    known = replace(EXIF, u_log_f=1e-6, u_k1=1e-6, u_k2=1e-6, u_centre=1e-7)
+    drawn_mm, thickness = 0.1, 0.15
+
+    def solved(u_near_mm: float) -> Solved:
+        sightings = []
+        for k, view in enumerate(views()):
+            points = ring(HEIGHT)[:, :2]
+            away = (points - CENTRE) / RADIUS
+            towards = view.slant(points, np.full(ROUND, HEIGHT))
+            cosine = np.sum(towards * away, axis=1) / np.hypot(*towards.T)
+            heights = HEIGHT + 0.5 * thickness * np.where(cosine > 0.0, -1.0, 1.0)
+            points = points + k * drawn_mm * np.maximum(cosine, 0.0)[:, None] * away
+            seen = SeenCircle(
+                "stone", view.to_pixels(points, heights), np.ones(ROUND), 0.0, POINT_U_PX, 0.01, 0.004,
+                u_near_mm=u_near_mm,
+            )  # fmt: skip
+            sightings.append(Sighting(square(view, None), view, (seen,), known))
+        stone = LevelCircle("stone", "girdle", thickness, 1e-4)
+        return solve_scene(sightings, (stone,), heights_mm={"girdle": 6.0}, u_proportion=1e-4)
+
+    open_side, taken_as_seen = solved(drawn_mm), solved(0.0)
+    assert abs(open_side.heights["girdle"] - HEIGHT) < open_side.u("girdle") < 0.1
+    assert abs(open_side.heights["girdle"] - HEIGHT) < 0.3 * abs(taken_as_seen.heights["girdle"] - HEIGHT)
+    assert 2.0 * open_side.circles["stone"][2] == pytest.approx(2.0 * RADIUS, abs=0.01)
+
+
 def test_an_edge_that_light_makes_oval_tells_no_focal_length() -> None:
     # Two cameras of unknown focal length, one straight above: nothing but the circle's shape would tell its own.
     first, second = look(tilt_deg=1.0, azimuth_deg=200.0, distance_mm=180.0, f_px=F_PX, size=SIZE), views()[1]

@@ -56,6 +56,9 @@ NEAR_SHARE, FAR_SHARE, NEAR_U = 0.35, 1.2, 0.1
 #: Girdles on tubes at 36 to 48 px/mm came out 0.047 mm off (root of the mean square), before 0.069; on paper 0.021,
 #: before 0.037; drawn by another generator 0.008, before 0.026.
 NEAR_U_PX, NEAR_BAND = 0.3, 1.0
+#: Over a tube's end the mirrored pavilion shows below the girdle as well, which lies about so high above the metal,
+#: millimetres (a ledge of 0.4 mm under a pavilion of 41 degrees): a violet stone's outline lay 6 px too far out there.
+MIRROR_MM = 0.35
 #: Photographs disagree when a circle's centre or radius differs by this many standard uncertainties of the difference,
 #: and by this much, millimetres.
 DISAGREEING, DISAGREEING_MM = 4.0, 0.02
@@ -227,7 +230,7 @@ def sightings_of(shots: Sequence[Shot], edges: Sequence[Edges]) -> list[Sighting
         Sighting(
             seen_square(shot.calibration),
             shot.calibration.view,
-            tuple(_seen(name, edge, shot.calibration.view) for name, edge in own.items()),
+            tuple(_seen(name, edge, shot.calibration.view, "outer" in own) for name, edge in own.items()),
             shot.prior,
             shot.camera,
         )
@@ -293,7 +296,7 @@ def known_heights(
     return levels, apart
 
 
-def _seen(name: str, own: OwnEdge, view: View) -> SeenCircle:
+def _seen(name: str, own: OwnEdge, view: View, on_tube: bool) -> SeenCircle:
     edge = own.edge
     # Neighbouring radii share pixels: about one independent point on 4 px of arc.
     arc_px = 2.0 * np.pi * edge.circle.radius * edge.px_per_mm / max(len(edge.points_px), 1)
@@ -307,11 +310,13 @@ def _seen(name: str, own: OwnEdge, view: View) -> SeenCircle:
         own.u_centre_mm,
         float(np.hypot(own.u_mm * (1.0 - COMMON_SHARE[name]) ** 0.5, own.u_alone_mm)),
         OVAL_U_PX[name] / edge.px_per_mm,
-        near_u_mm(view, (edge.circle.x, edge.circle.y), edge.circle.radius) if name == "stone" else 0.0,
+        near_u_mm(view, (edge.circle.x, edge.circle.y), edge.circle.radius, on_tube) if name == "stone" else 0.0,
     )
 
 
-def near_u_mm(view: View, centre_mm: tuple[float, float], radius_mm: float, height_mm: float = 0.0) -> float:
+def near_u_mm(
+    view: View, centre_mm: tuple[float, float], radius_mm: float, on_tube: bool, height_mm: float = 0.0
+) -> float:
     """Standard uncertainty of how far out a girdle looks where it faces the camera, millimetres.
 
     Parameters
@@ -320,12 +325,14 @@ def near_u_mm(view: View, centre_mm: tuple[float, float], radius_mm: float, heig
         The camera.
     centre_mm, radius_mm
         Of the girdle.
+    on_tube : bool
+        It lies over a tube's end.
     height_mm : float
         Its height above the card, roughly.
     """
     slope = float(np.hypot(*view.slant(np.array([centre_mm]), height_mm)[0]))
-    band_mm = 2.0 * GIRDLE_SHARE * radius_mm * slope
-    return float(np.hypot(NEAR_U_PX / view.px_per_mm(centre_mm, height_mm), NEAR_BAND * band_mm))
+    deep_mm = NEAR_BAND * 2.0 * GIRDLE_SHARE * radius_mm + (MIRROR_MM if on_tube else 0.0)
+    return float(np.hypot(NEAR_U_PX / view.px_per_mm(centre_mm, height_mm), deep_mm * slope))
 
 
 def impossible(kind: str, solved: Solved, card_height_mm: float) -> HeightImpossible:

@@ -164,7 +164,7 @@ def _planned(common: Common, present: Sequence[Sighting], like: int, view: View)
             for what in ("u_point_px", "u_centre_mm", "u_radius_mm", "u_oval_mm")
         )
         seen = SeenCircle(name, view.to_pixels(points, height), np.full(PLANNED_CIRCLE, shown), 0.0, *doubts)
-        near = near_u_mm(view, (x, y), radius, height) if name == "stone" else 0.0
+        near = near_u_mm(view, (x, y), radius, "outer" in common.solved.circles, height) if name == "stone" else 0.0
         circles.append(replace(seen, u_near_mm=near))
     return Sighting(planned_square(view, half_mm), view, tuple(circles), shot.prior, shot.camera)
 

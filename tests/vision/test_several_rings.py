@@ -13,7 +13,7 @@ from rimsight.calibration.spread import EdgeSpread
 from rimsight.vision.circle import fit_circle
 from rimsight.vision.outline import RoundEdge, level
 from rimsight.vision.ring_model import RingFit, fit_rings
-from rimsight.vision.several_face import BORE_EVIDENCE_SPREAD, choose_together, evidence_needed
+from rimsight.vision.several_face import OUTER_EVIDENCE_SPREAD, choose_together, evidence_needed
 from rimsight.vision.several_rings import lifted, matched
 from tests.synthetic import look
 from tests.vision.test_face_edge import RADIUS, ring_light
@@ -107,25 +107,25 @@ def told(radius: float, gap: float, left: float) -> RingFit:
 
 
 def doubtful(beyond: float, radius: float, gap_mm: float) -> list[RingFit]:
-    """A plain edge at 50 px and a chamfer's, whose evidence is so much more than is needed at the bore."""
-    needed = evidence_needed([25.0, 25.0], gap_mm, outer=False) + beyond
+    """A plain edge at 50 px and a chamfer's, whose evidence is so much more than is needed at the outside."""
+    needed = evidence_needed([25.0, 25.0], gap_mm, outer=True) + beyond
     # Both of what is left and of its logarithm; a radius says no more than 3 for it.
-    times = brentq(lambda times: min(times - 1.0, 3.0) + np.log(times) - needed, 0.1, 100.0)
+    times = brentq(lambda times: min(times - 1.0, 3.0) + np.log(times) - needed, 0.01, 1000.0)
     return [told(50.0, 0.0, 1e-3 * times), told(radius, gap_mm, 1e-3)]
 
 
 @pytest.mark.parametrize("beyond", [-2.0, 0.0, 2.0])
 def test_where_a_chamfer_is_in_doubt_each_reading_counts_by_how_likely_it_is(beyond: float) -> None:
-    few = doubtful(beyond, 49.0, 0.06)
-    chosen, u = choose_together([25.0, 25.0], [few, few], outer=False)
-    share = 1.0 / (1.0 + np.exp(-beyond / BORE_EVIDENCE_SPREAD))
-    assert chosen[0].radius == pytest.approx(50.0 - share, abs=0.02)
+    few = doubtful(beyond, 51.0, 0.06)
+    chosen, u = choose_together([25.0, 25.0], [few, few], outer=True)
+    share = 1.0 / (1.0 + np.exp(-beyond / OUTER_EVIDENCE_SPREAD))
+    assert chosen[0].radius == pytest.approx(50.0 + share, abs=0.02)
     assert (u > 0.5) == (beyond == 0.0)
 
 
 def test_readings_too_far_apart_have_no_mean() -> None:
-    few = doubtful(-0.02, 46.0, 0.16)
-    chosen, u = choose_together([25.0, 25.0], [few, few], outer=False)
+    few = doubtful(-0.02, 54.0, 0.16)
+    chosen, u = choose_together([25.0, 25.0], [few, few], outer=True)
     assert chosen[0].radius == pytest.approx(50.0)
     assert u > 0.9
 

@@ -257,14 +257,15 @@ class _Problem:
         away = points - centre
         here = np.hypot(*away.T)
         outward = away / np.maximum(here, 1e-9)[:, None]
-        by_height = np.sum(view.slant(points, heights) * outward, axis=1)
+        slant = view.slant(points, heights)
+        by_height = np.sum(slant * outward, axis=1)
         jacobian = np.zeros((len(here), self.at.size))
         numeric = np.column_stack([(distance(moved) - here) / step for moved, step in self._moved(p, k)])
         jacobian[:, self.at.camera(self.sightings[k].camera)] = numeric[:, :5]
         jacobian[:, self.at.view(k)] = np.column_stack([numeric[:, 5:], numeric[:, 0]])
         jacobian[:, level] = by_height
         jacobian[:, own] = np.column_stack([-outward, np.full(len(here), -1.0), 0.5 * side * by_height, by_height])
-        near = _near_side(view, points, middle, outward)
+        near = _near_side(slant, outward) if seen.u_near_mm > 0.0 else np.zeros(len(here))
         form = np.column_stack([outward[:, 0] ** 2 - outward[:, 1] ** 2, 2.0 * outward[:, 0] * outward[:, 1], near])
         jacobian[:, shift] = np.column_stack([-outward, np.full(len(here), -1.0), -form])
         values = here - (radius - seen.outside_mm + p[shift][2] + form @ p[shift][3:])
@@ -370,8 +371,7 @@ def _side_of_wall(view: View, points_px: FloatArray, centre: FloatArray, height_
     return np.where(facing, -1.0, 1.0)
 
 
-def _near_side(view: View, points: FloatArray, height_mm: float, outward: FloatArray) -> FloatArray:
+def _near_side(slant: FloatArray, outward: FloatArray) -> FloatArray:
     """Cosine of the angle between outwards and towards the camera, 0 on the side that faces away from it."""
-    towards = view.slant(points, height_mm)
-    towards = towards / np.maximum(np.hypot(*towards.T), 1e-9)[:, None]
+    towards = slant / np.maximum(np.hypot(*slant.T), 1e-9)[:, None]
     return np.asarray(np.maximum(np.sum(towards * outward, axis=1), 0.0))

@@ -305,8 +305,13 @@ def fit_costs(fits: Sequence[RingFit], blur_cost: float = BLUR_COST) -> list[flo
     blur_cost : float
         What a changed blur costs, per squared logarithm.
     """
-    typical = max(min(float(np.median(fit.left)) for fit in fits), 1e-14)
+    typical = usual_left(fits)
     return [float(np.mean(np.log1p(fit.left / typical))) + fit_penalty(fit, blur_cost) for fit in fits]
+
+
+def usual_left(fits: Sequence[RingFit]) -> float:
+    """Mean square that the best of a photograph's fits leaves on a usual radius; never 0."""
+    return max(min(float(np.median(fit.left)) for fit in fits), 1e-14)
 
 
 def fit_penalty(fit: RingFit, blur_cost: float = BLUR_COST) -> float:

@@ -21,6 +21,7 @@ from rimsight.calibration.multiview import solve_scene
 from rimsight.calibration.sighting import LevelCircle, SeenCircle, Sighting, Solved
 from rimsight.vision.several_edges import (
     CIRCLES,
+    Chamfer,
     EdgeNotFollowed,
     Edges,
     Known,
@@ -53,7 +54,7 @@ NEAR_SHARE, FAR_SHARE, NEAR_U = 0.35, 1.2, 0.1
 #: On that side metal mirrors the pavilion, and paper lies in shade: in photographs of 60 stones on tubes the outline
 #: lay within 0.2 px of the upper edge all round the far side, 0 to 3 px outside of it on the near one. So how far out
 #: it looks there is solved for each photograph: standard uncertainty in pixels, and as a share of the band's width.
-#: Girdles on tubes at 36 to 48 px/mm came out 0.047 mm off (root of the mean square), before 0.069; on paper 0.021,
+#: Girdles on tubes at 36 to 48 px/mm came out 0.043 mm off (root of the mean square), before 0.069; on paper 0.021,
 #: before 0.037; drawn by another generator 0.008, before 0.026.
 NEAR_U_PX, NEAR_BAND = 0.3, 1.0
 #: Over a tube's end the mirrored pavilion shows below the girdle as well, which lies about so high above the metal,
@@ -82,8 +83,8 @@ class Found(Protocol):
         """Heights above the card by level."""
 
     @property
-    def gaps_mm(self) -> dict[str, float]:
-        """Width of the chamfer told apart at each edge of a tube, 0 for none."""
+    def chamfers(self) -> dict[str, Chamfer]:
+        """What is known of the chamfer at each edge of a tube."""
 
     def at(self, shots: Sequence[Shot], solved: Solved) -> Found:
         """The same looked for once more, where a solution puts it."""
@@ -104,16 +105,20 @@ class Common:
         The photographs, each with its solved view.
     edges : tuple of dict of str to OwnEdge
         The edges that were solved, by photograph and circle.
-    gaps_mm : dict of str to float
-        Width of the chamfer told apart at each edge of a tube, 0 for none.
+    chamfers : dict of str to Chamfer
+        What is known of the chamfer at each edge of a tube.
     solved : Solved
         The solution.
     """
 
     shots: tuple[Shot, ...]
     edges: tuple[Edges, ...]
-    gaps_mm: dict[str, float]
+    chamfers: dict[str, Chamfer]
     solved: Solved
+
+    def below_mm(self, name: str) -> float:
+        """How far below its level a circle's points lie: an edge below its tube's face, by its chamfer."""
+        return self.chamfers[name].below_mm if name in self.chamfers else 0.0
 
 
 class HeightImpossible(PhotoError):
@@ -183,7 +188,7 @@ def _solved(kind: str, shots: tuple[Shot, ...], known: Known, found: Found) -> C
     known_mm, apart_mm = known_heights(kind, known)
     solved = solve_scene(
         sightings_of(shots, edges),
-        circles_of(edges, found.gaps_mm),
+        circles_of(edges, found.chamfers),
         heights_mm=found.heights_mm,
         u_proportion=max(shot.calibration.u_proportion for shot in shots),
         known_mm=known_mm,
@@ -193,33 +198,37 @@ def _solved(kind: str, shots: tuple[Shot, ...], known: Known, found: Found) -> C
         replace(shot, calibration=replace(shot.calibration, view=view))
         for shot, view in zip(shots, solved.views, strict=True)
     )
-    return Common(moved, edges, found.gaps_mm, solved)
+    return Common(moved, edges, found.chamfers, solved)
 
 
-def circles_of(edges: Sequence[Edges], gaps_mm: Mapping[str, float]) -> tuple[LevelCircle, ...]:
+def circles_of(edges: Sequence[Edges], chamfers: Mapping[str, Chamfer]) -> tuple[LevelCircle, ...]:
     """The circles that edges show, as `multiview` takes them.
 
     Parameters
     ----------
     edges : sequence of dict of str to OwnEdge
         Edges by photograph and circle.
-    gaps_mm : mapping of str to float
-        Width of the chamfer told apart at each edge of a tube, 0 for none.
+    chamfers : mapping of str to Chamfer
+        What is known of the chamfer at each edge of a tube.
     """
     size: dict[str, float] = {}
     doubt: dict[str, float] = {}
+    below: dict[str, float] = {}
     for name in dict.fromkeys(name for own in edges for name in own):
         same = [own[name] for own in edges if name in own]
         size[name] = 2.0 * float(np.mean([one.edge.circle.radius for one in same]))
         # Of a chamfer, whose legs are alike, the wrong edge lies as far off in height as in radius.
-        doubt[name] = float(np.hypot(CHAMFER_LEVEL_U_MM, np.mean([one.u_mm for one in same])))
+        chamfer = chamfers.get(name, Chamfer())
+        below[name] = chamfer.below_mm
+        located = float(np.mean([one.u_mm for one in same]))
+        doubt[name] = float(np.sqrt(CHAMFER_LEVEL_U_MM**2 + located**2 + chamfer.u_below_mm**2))
     return tuple(
         LevelCircle(
             name, "girdle", GIRDLE_SHARE * size[name], GIRDLE_SHARE_U * size[name],
             u_level_mm=NEAR_U * GIRDLE_SHARE * size[name], near_share=NEAR_SHARE, far_share=FAR_SHARE,
         )
         if name == "stone"
-        else LevelCircle(name, "top", u_level_mm=doubt[name], above_mm=-gaps_mm.get(name, 0.0))
+        else LevelCircle(name, "top", u_level_mm=doubt[name], above_mm=-below[name])
         for name in size
     )  # fmt: skip
 

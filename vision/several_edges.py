@@ -103,6 +103,8 @@ class OwnEdge:
     u_alone_mm : float
         Standard uncertainty of the radius by what this photograph alone does to it, beside `u_mm`, of which photographs
         share a part.
+    u_which_mm : float
+        Standard uncertainty of the radius by the doubt which of two edges it is: the same in all photographs.
     """
 
     edge: RoundEdge
@@ -111,9 +113,29 @@ class OwnEdge:
     u_centre_mm: float
     scatter_px: float | None = None
     u_alone_mm: float = 0.0
+    u_which_mm: float = 0.0
 
 
 Edges = dict[str, OwnEdge]
+
+
+@dataclass(frozen=True)
+class Chamfer:
+    """What the photographs say of the chamfer at one edge of a tube, millimetres.
+
+    Parameters
+    ----------
+    width_mm : float
+        Its width where one was told apart, else 0.
+    below_mm : float
+        How far below the face the edge's points lie, each reading counted by how likely it is.
+    u_below_mm : float
+        Standard uncertainty of that.
+    """
+
+    width_mm: float = 0.0
+    below_mm: float = 0.0
+    u_below_mm: float = 0.0
 
 
 class EdgeNotFollowed(PhotoError):

@@ -20,18 +20,16 @@ from rimsight.vision.face_edge import (
     WIDEST_CHAMFER_MM,
     FaceEdge,
     Mask,
-    believable,
     blown_share,
     blown_u_px,
-    fit_costs,
-    fit_penalty,
     ring_data,
     typical_left,
 )
 from rimsight.vision.outline import RoundEdge, level
 from rimsight.vision.ring_model import RingData, RingFit, usual
-from rimsight.vision.ring_together import OWN_U_PX, RingView, TogetherFit, fit_together
-from rimsight.vision.several_edges import Shot
+from rimsight.vision.ring_together import RingView, TogetherFit, fit_together
+from rimsight.vision.several_chamfer import choose_together
+from rimsight.vision.several_edges import Chamfer, Shot
 
 FloatArray = NDArray[np.float64]
 
@@ -45,53 +43,11 @@ RADIUS_U_PX = 0.15
 RADIUS_SHARE, SMALLEST_SHOWN = 0.5, 0.05
 #: Radii within this many pixels (times Tukey's cut) are never taken for stray ones.
 SMALLEST_SPREAD_PX = 0.06
-#: What photographs whose radii differ cost, in units of evidence for each pixel, root mean square, beyond what light
-#: that is blown out does: a plain edge taken for a chamfer's lies elsewhere in every light.
-DIFFERING_COST = 0.7
 #: Light is smoothed along the arc by so many of the model's radii (standard deviation): what the model leaves is noise
 #: mostly, of which neighbours share little, while the circle and its chamfer are one all round.
 ARC_RADII = 2.2
-#: A second edge is as likely as not when its evidence is this; its likelihood follows a logistic curve of that width.
-#: At the outside less is asked of a wide one, for each pixel of width: the light beyond has a slope of its own there,
-#: which takes up part of what a wide chamfer does; at the bore, more where a pixel is small, by its logarithm: there a
-#: chamfer spans more of them. A cut bore is always broken at its mouth (common practice, no source). About the most
-#: likely constants for 270 edges of rendered tubes at 19 to 50 pixels a millimetre; with seven in eight of the scenes
-#: choosing for the eighth, 95 % of the 215 at 33 and more came out within 0.023 mm outside and 0.020 mm at the bore.
-OUTER_EVIDENCE, OUTER_EVIDENCE_SPREAD, WIDTH_EVIDENCE = 3.34, 0.55, 0.34
-BORE_EVIDENCE, BORE_EVIDENCE_SPREAD, SCALE_EVIDENCE, USUAL_PX_PER_MM = 0.84, 0.29, 0.45, 40.0
-#: A radius says no more than this for or against a second edge, in units of what is usually left.
-MOST_EVIDENCE = 3.0
-#: From this likelihood on a second edge is told surely.
-SURE = 0.9
-#: What a changed blur costs here, per squared logarithm, and how much it may change: a tube's end lies 3 to 12 mm
-#: nearer than the card, and the lens is focused on either. In rendered photographs from 110 to 190 mm its blur was 0.65
-#: to 1.6 times that of the square's edges, alike at the outside and the bore; held within 5 % of it, chamfers 4 px wide
-#: were read a quarter too narrow, and plain bores as chamfered.
-BLUR_COST, LARGEST_BLUR_CHANGE = 1.0, 0.5
-#: How far the readings with and without a chamfer may lie apart in that doubt, pixels: a wider one would show surely.
-LARGEST_APART_PX = 2.0
-#: Standard uncertainty of the edge's place, pixels, as in `face_edge` for one photograph: a single one outside and at
-#: the bore, and one beside its chamfer's other edge, told apart surely or barely. From the odd ones of 13 rendered
-#: pairs of tubes; there the edges lay 0.14 px (outer) and 0.27 px (bore) from the true ones, root mean square; on the
-#: even ones 0.13 and 0.21 px.
-SINGLE_OUTER_U_PX, SINGLE_BORE_U_PX, DOUBLE_U_PX, BARE_U_PX = 0.15, 0.35, 0.15, 0.3
 #: Fits of one width are different ones when their edges lie this far apart, pixels.
 DISTINCT_PX = 0.5
-#: Widths of a chamfer share the say by exp(-cost / this); 0.06 to 0.15 did about as well.
-ALIKE_COST = 0.1
-#: A chamfer's two edges must both show in this share of the photographs.
-BELIEVING_SHARE = 0.5
-
-
-@dataclass(frozen=True)
-class _Width:
-    """One width of a chamfer, in all photographs; `penalty` is what its cost holds beside the light that is left."""
-
-    gap_mm: float
-    cost: float
-    penalty: float
-    believed: bool
-    fits: tuple[RingFit, ...]
 
 
 @dataclass(frozen=True)
@@ -105,23 +61,26 @@ class CommonFace:
         by how surely it shows it. None for photographs that don't show the edge.
     scatter_px : tuple of float
         Weighted scatter of these points about the photograph's own circle.
-    gap_mm : float
-        Width of the chamfer, 0 where none was told apart.
+    chamfer : Chamfer
+        Its chamfer.
     u_px : float
         Standard uncertainty of the edge's place, common to the round, pixels.
+    u_which_px : float
+        The same by the doubt whether it is the chamfer's other edge: as much in all photographs.
     """
 
     edges: tuple[RoundEdge | None, ...]
     scatter_px: tuple[float, ...]
-    gap_mm: float
+    chamfer: Chamfer
     u_px: float
+    u_which_px: float
 
     def in_photo(self, k: int) -> FaceEdge | None:
         """The edge in one photograph, with its doubt; None where it isn't seen."""
         edge = self.edges[k]
         if edge is None:
             return None
-        return FaceEdge(edge, self.gap_mm, float(np.hypot(self.u_px, RADIUS_SHARE * self.unsteady_px(k))))
+        return FaceEdge(edge, self.chamfer.width_mm, float(np.hypot(self.u_px, RADIUS_SHARE * self.unsteady_px(k))))
 
     @property
     def shown(self) -> float:
@@ -197,17 +156,17 @@ def common_face(
         return None
     scales = [view.px_per_mm for view in views]
     own = [_comparable(fits, k, view) for k, view in enumerate(views)]
-    chosen, u_px = choose_together(scales, own, outer=outer, alone_px=[view.u_alone_px for view in views])
+    chosen = choose_together(scales, own, outer=outer, alone_px=[view.u_alone_px for view in views])
     found: list[RoundEdge | None] = [None] * len(shots)
     scatter = [0.0] * len(shots)
-    gap = chosen[0].gap
-    radius_mm = float(np.mean([told.radius / scale for told, scale in zip(chosen, scales, strict=True)]))
+    gap = chosen.chamfer.width_mm
+    radius_mm = float(np.mean([told.radius / scale for told, scale in zip(chosen.fits, scales, strict=True)]))
     best = min(fits, key=lambda fit: abs(fit.gap_mm - gap) + abs(fit.radius_mm - radius_mm))
-    for (k, edge), told, own_fit in zip(seen, chosen, best.fits, strict=True):
+    for (k, edge), told, own_fit in zip(seen, chosen.fits, best.fits, strict=True):
         fit = replace(own_fit, radius=told.radius)
         centre = np.array([x, y]) + np.array([fit.x, fit.y]) / edge.px_per_mm
         found[k], scatter[k] = _points(shots[k], edge, fit, centre, fit.radius / edge.px_per_mm, height_mm - gap)
-    return CommonFace(tuple(found), tuple(scatter), gap, u_px)
+    return CommonFace(tuple(found), tuple(scatter), chosen.chamfer, chosen.u_px, chosen.u_which_px)
 
 
 def _where_shown(data: RingData, radius_px: float, blur_px: float) -> RingData:
@@ -303,118 +262,3 @@ def _steadied(offsets: FloatArray, weights: FloatArray) -> tuple[FloatArray, Flo
     cut = TUKEY_CUT * max(spread, SMALLEST_SPREAD_PX)
     kept = np.where(away < cut, (1.0 - (away / cut) ** 2) ** 2, 0.0)
     return np.clip(offsets, middle - cut, middle + cut), weights * kept
-
-
-def choose_together(
-    px_per_mm: Sequence[float], fits: list[list[RingFit]], *, outer: bool, alone_px: Sequence[float] | None = None
-) -> tuple[tuple[RingFit, ...], float]:
-    """The fits of one width of chamfer that explain all photographs best, and their edge's doubt.
-
-    Parameters
-    ----------
-    px_per_mm : sequence of float
-        Scale of each photograph at the edge.
-    fits : list of list of RingFit
-        Fits of each photograph for every width, the single edge first.
-    outer : bool
-        The outside, else the bore.
-    alone_px : sequence of float, optional
-        Standard uncertainty of each photograph's radius that it has alone; default none.
-
-    Returns
-    -------
-    fits : tuple of RingFit
-        One of each photograph.
-    u_px : float
-        Standard uncertainty of the edge's place, common to the round, pixels.
-    """
-    widths = _widths(np.array(px_per_mm), fits, np.zeros(len(fits)) if alone_px is None else np.array(alone_px))
-    single = widths[0]
-    double = [width for width in widths[1:] if width.believed]
-    best = min(double, key=lambda width: width.cost, default=single)
-    own = SINGLE_OUTER_U_PX if outer else SINGLE_BORE_U_PX
-    if best is single:
-        return single.fits, own
-    spread = OUTER_EVIDENCE_SPREAD if outer else BORE_EVIDENCE_SPREAD
-    needed = evidence_needed(px_per_mm, best.gap_mm, outer=outer)
-    evidence = _evidence(fits, single, best) if outer else single.cost - best.cost
-    sure = float(1.0 / (1.0 + np.exp((needed - evidence) / spread)))
-    told, gap, u_told = _blended(double, best)
-    u_told = float(np.hypot(DOUBLE_U_PX if sure > SURE else BARE_U_PX, u_told))
-    plain = np.array([fit.radius for fit in single.fits])
-    apart = abs(float(np.mean(told - plain)))
-    # Near to the evidence that is needed either reading may be right: each counts by how likely it is, where they are
-    # near enough together that a mean of both is an edge at all. Of 43 rendered bores 95 % were off by 0.057 mm at most
-    # when one was chosen, by 0.045 mm so (odd scenes 0.045 both, even ones 0.058 and 0.028).
-    share = sure if apart < LARGEST_APART_PX else float(sure > 0.5)
-    kept, gap = (best.fits, gap) if sure > 0.5 else (single.fits, 0.0)
-    mixed = tuple(
-        replace(own_fit, radius=float(radius), gap=gap)
-        for own_fit, radius in zip(kept, share * told + (1.0 - share) * plain, strict=True)
-    )
-    doubt = sure * (1.0 - sure) * min(apart, LARGEST_APART_PX) ** 2
-    return mixed, float(np.sqrt(share * u_told**2 + (1.0 - share) * own**2 + doubt))
-
-
-def _blended(double: Sequence[_Width], best: _Width) -> tuple[FloatArray, float, float]:
-    """Radius in each photograph and chamfer by how likely each width is, and the doubt of the radius, pixels.
-
-    Those too far from the best one for a mean to be an edge at all are left in doubt only.
-    """
-    shares = np.exp([(best.cost - width.cost) / ALIKE_COST for width in double])
-    shares /= shares.sum()
-    radii = np.array([[fit.radius for fit in width.fits] for width in double])
-    apart = np.abs((radii - [fit.radius for fit in best.fits]).mean(axis=1))
-    near = np.where(apart < LARGEST_APART_PX, shares, 0.0)
-    near /= near.sum()
-    radius, gap = near @ radii, float(near @ [width.gap_mm for width in double])
-    return radius, gap, float((shares @ (radii - radius).mean(axis=1) ** 2) ** 0.5)
-
-
-def evidence_needed(px_per_mm: Sequence[float], gap_mm: float, *, outer: bool) -> float:
-    """The evidence at which a second edge is as likely as not.
-
-    Parameters
-    ----------
-    px_per_mm : sequence of float
-        Scale of each photograph at the edge.
-    gap_mm : float
-        Width of the chamfer.
-    outer : bool
-        The outside, else the bore.
-    """
-    scale = float(np.mean(px_per_mm))
-    if outer:
-        return OUTER_EVIDENCE - WIDTH_EVIDENCE * gap_mm * scale
-    return BORE_EVIDENCE + SCALE_EVIDENCE * float(np.log(scale / USUAL_PX_PER_MM))
-
-
-def _evidence(fits: Sequence[Sequence[RingFit]], single: _Width, double: _Width) -> float:
-    """How much better a chamfer explains the light at the outside than a single edge.
-
-    The sum of two means over the radii, each of which tells more than the mean logarithm by which widths are compared:
-    of what it leaves less, in units of what is usually left, and the logarithm of what either leaves in all. And less
-    what its blur, its level and radii that differ cost more. At a bore the mean logarithm decides: what shows inside of
-    it on few radii weighs in the means, and made a chamfer of 0.07 mm of a plain bore that was read 0.11 mm small.
-    """
-    found = []
-    for own, plain, chamfered in zip(fits, single.fits, double.fits, strict=True):
-        typical = max(min(float(np.median(fit.left)) for fit in own), 1e-14)
-        better = np.clip((plain.left - chamfered.left) / typical, -MOST_EVIDENCE, MOST_EVIDENCE)
-        found.append(float(better.mean() + np.log(max(plain.left.mean(), 1e-14) / max(chamfered.left.mean(), 1e-14))))
-    return float(np.mean(found)) + single.penalty - double.penalty
-
-
-def _widths(px_per_mm: FloatArray, fits: list[list[RingFit]], alone_px: FloatArray) -> list[_Width]:
-    """Every width of a chamfer that was tried in all photographs; the single edge first."""
-    costs = np.mean([fit_costs(own, BLUR_COST) for own in fits], axis=0)
-    penalties = np.mean([[fit_penalty(fit, BLUR_COST) for fit in own] for own in fits], axis=0)
-    told = OWN_U_PX**2 / (OWN_U_PX**2 + alone_px**2)
-    found = []
-    for own, cost_of, penalty in zip(zip(*fits, strict=True), costs, penalties, strict=True):
-        radii = np.array([fit.radius for fit in own]) / px_per_mm
-        differing = float(np.average(((radii - np.average(radii, weights=told)) * px_per_mm) ** 2, weights=told)) ** 0.5
-        differing *= DIFFERING_COST
-        believed = sum(believable(fit, LARGEST_BLUR_CHANGE) for fit in own) >= BELIEVING_SHARE * len(own)
-        found.append(_Width(own[0].gap, float(cost_of) + differing, float(penalty) + differing, believed, own))
-    return found

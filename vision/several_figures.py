@@ -126,7 +126,8 @@ class _Figures:
     def diameter(self, name: str) -> UFloat:
         """Diameter of a circle, with what its photographs have in common."""
         own = [edges[name] for edges in self.common.edges if name in edges]
-        shared = float(np.mean([edge.u_mm**2 for edge in own])) * COMMON_SHARE[name]
+        shared = self.strained**2 * float(np.mean([edge.u_mm**2 for edge in own])) * COMMON_SHARE[name]
+        shared += float(np.mean([edge.u_which_mm**2 for edge in own]))
         # Light that is blown out in every photograph moves the edge the same way in all.
         u = 2.0 * float(np.sqrt(shared + min(edge.u_alone_mm for edge in own) ** 2))
         value = 2.0 * float(self.solved.circles[name][2])
@@ -156,7 +157,7 @@ class _Figures:
         """The leading photograph's edge with the common circle."""
         edge = self.common.edges[leader][name].edge
         x, y, radius = (float(value) for value in self.solved.circles[name])
-        height = self.solved.heights["girdle" if name == "stone" else "top"] - self.common.gaps_mm.get(name, 0.0)
+        height = self.solved.heights["girdle" if name == "stone" else "top"] - self.common.below_mm(name)
         half = GIRDLE_SHARE * radius if name == "stone" else 0.0
         rule = wall(height - half, height + half) if name == "stone" else level(height)
         return replace(edge, circle=replace(edge.circle, x=x, y=y, radius=radius), heights=rule)
@@ -176,16 +177,21 @@ def _stone(made: _Figures, common: Common, leader: int, known: Known) -> StoneRe
     heights = GirdleHeights(
         middle - half, middle + half, common.solved.u("girdle"), GIRDLE_SHARE_U * diameter.nominal_value, SOURCE
     )
-    return StoneReading(diameter, smallest, largest, made.as_edge("stone", leader), heights, 0.0, made.influences)
+    # Two rings that would do lie two standard uncertainties apart.
+    doubt = 4.0 * common.edges[leader]["stone"].u_which_mm
+    return StoneReading(diameter, smallest, largest, made.as_edge("stone", leader), heights, doubt, made.influences)
 
 
 def _tube(made: _Figures, common: Common, leader: int) -> TubeReading:
     outer = made.diameter("outer")
     edge = made.as_edge("outer", leader)
-    gaps = common.gaps_mm
+    gaps = {name: chamfer.width_mm for name, chamfer in common.chamfers.items()}
     notes = ["a chamfer shows on the outer edge; the outer one of its two edges is read"] if gaps["outer"] else []
     if "bore" not in common.solved.circles or "bore" not in common.edges[leader]:
-        notes.append("the bore is not seen in two of the photos, so it is not read")
+        notes.append(
+            "the bore is not seen in two of the photos, so it is not read: see on the marked photo (--out) that the "
+            "edge is the outside, not the bore itself"
+        )
         return TubeReading(
             outer, None, None, None, None, None, None, None, edge, None, made.influences, tuple(notes)
         )

@@ -115,7 +115,7 @@ def _told(kind: str, common: Common, known: Known, sightings: Sequence[Sighting]
     known_mm, apart_mm = known_heights(kind, known)
     return covariance_at(
         sightings,
-        circles_of(common.edges, common.gaps_mm),
+        circles_of(common.edges, common.chamfers),
         heights_mm=common.solved.heights,
         u_proportion=max(shot.calibration.u_proportion for shot in common.shots),
         known_mm=known_mm,
@@ -156,7 +156,7 @@ def _planned(common: Common, present: Sequence[Sighting], like: int, view: View)
         same = [seen for seen in own if seen.name == name]
         angle = np.arange(PLANNED_CIRCLE) * 2.0 * np.pi / PLANNED_CIRCLE
         points = np.column_stack([np.cos(angle), np.sin(angle)]) * radius + (x, y)
-        height = common.solved.heights[LEVEL[name]] - common.gaps_mm.get(name, 0.0)
+        height = common.solved.heights[LEVEL[name]] - common.below_mm(name)
         # As many points as a photograph gives, by their weights, count together as these fewer ones do.
         shown = float(np.mean([seen.weights.sum() for seen in same])) / PLANNED_CIRCLE
         doubts = (

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from rimsight.calibration.sighting import Solved
 from rimsight.vision.outline import RoundEdge
 from rimsight.vision.reading import edge_u_px
-from rimsight.vision.several_edges import TOGETHER, Edges, Known, OwnEdge, Shot
+from rimsight.vision.several_edges import TOGETHER, Chamfer, Edges, Known, OwnEdge, Shot
 from rimsight.vision.several_rim import CENTRE_OVER_RADIUS, girdle_rule
 from rimsight.vision.several_rings import LevelRing, level_rings, lifted, measured, met
 from rimsight.vision.shadow_ramp import without_ramp
@@ -31,6 +31,9 @@ RADII, SHIFT = (0.7, 1.35), 0.25
 SMALLEST_SCORE = 0.5
 #: Rings whose radii differ by more than this are different edges, pixels.
 DISTINCT_PX = 0.8
+#: A rival this much further out, millimetres in diameter, leaves open which one is the girdle: a clear stone of 2.98 mm
+#: was read 2.46 mm by its ring of facets. Inside of a girdle that shows better there are many rings of facets.
+LARGEST_DOUBT_MM = 0.1
 
 
 @dataclass(frozen=True)
@@ -45,14 +48,14 @@ class Girdle:
         Height of its middle above the card.
     ring : LevelRing
         The ring as measured.
-    rival_gap_px : float
-        Distance in radius to the furthest other ring that would do nearly as well, pixels; 0 where there is none.
+    rival_mm : float
+        Distance in radius to the furthest other ring that would do nearly as well; 0 where there is none.
     """
 
     edges: tuple[Edges, ...]
     height_mm: float
     ring: LevelRing
-    rival_gap_px: float
+    rival_mm: float
 
     @property
     def heights_mm(self) -> dict[str, float]:
@@ -60,14 +63,14 @@ class Girdle:
         return {"girdle": self.height_mm}
 
     @property
-    def gaps_mm(self) -> dict[str, float]:
+    def chamfers(self) -> dict[str, Chamfer]:
         """No chamfers."""
         return {}
 
     def at(self, shots: Sequence[Shot], solved: Solved) -> Girdle:
         """The same looked for once more, where a solution puts it."""
         ring = self.ring.on(solved.circles["stone"])
-        return _measured(shots, ring, solved.heights["girdle"], self.rival_gap_px) or self
+        return _measured(shots, ring, solved.heights["girdle"], self.rival_mm) or self
 
 
 @dataclass(frozen=True)
@@ -101,14 +104,27 @@ def girdle(shots: Sequence[Shot], known: Known) -> Girdle:
         )
     best = found[0]
     px = float(np.mean([edge.px_per_mm for edge in best.ring.edges if edge is not None]))
-    gaps = [
-        abs(other.ring.radius_mm - best.ring.radius_mm) * px
+    beyond = [
+        other.ring.radius_mm - best.ring.radius_mm
         for other in found[1:]
         if is_rival(other.score, best.score, further_out=other.ring.radius_mm > best.ring.radius_mm)
+        and abs(other.ring.radius_mm - best.ring.radius_mm) * px > DISTINCT_PX
     ]
-    made = _measured(shots, best.ring, best.height_mm, max((gap for gap in gaps if gap > DISTINCT_PX), default=0.0))
+    if 2.0 * max(beyond, default=0.0) > LARGEST_DOUBT_MM:
+        raise _two_rings(2.0 * best.ring.radius_mm, 2.0 * (best.ring.radius_mm + max(beyond)))
+    rival_mm = max((abs(gap) for gap in beyond), default=0.0)
+    made = _measured(shots, best.ring, best.height_mm, rival_mm)
     assert made is not None
     return made
+
+
+def _two_rings(inner_mm: float, outer_mm: float) -> OutlineUnclear:
+    return OutlineUnclear(
+        f"two rings would do, {inner_mm:.2f} and {outer_mm:.2f} mm across: the inner one shows better, but may be one "
+        "of facets",
+        "a girdle that shows better than what lies inside of it",
+        "turn the light, come closer, or lay a grey paper under the stone, inside the frame",
+    )
 
 
 def _rings(shots: Sequence[Shot], known: Known) -> list[_Ring]:
@@ -136,22 +152,25 @@ def _rings(shots: Sequence[Shot], known: Known) -> list[_Ring]:
     return sorted(found, key=lambda one: -one.score)
 
 
-def _measured(shots: Sequence[Shot], ring: LevelRing, height_mm: float, rival_gap_px: float) -> Girdle | None:
+def _measured(shots: Sequence[Shot], ring: LevelRing, height_mm: float, rival_mm: float) -> Girdle | None:
     own = measured(shots, ring.centre_mm, ring.radius_mm, height_mm, girdle_rule(height_mm, 2.0 * ring.radius_mm))
     if own is None:
         return None
     edges: tuple[Edges, ...] = tuple(
-        {} if edge is None else {"stone": _own(shot, edge, height_mm, rival_gap_px)}
+        {} if edge is None else {"stone": _own(shot, edge, height_mm, rival_mm)}
         for shot, edge in zip(shots, own.edges, strict=True)
     )
-    return Girdle(edges, height_mm, own, rival_gap_px)
+    return Girdle(edges, height_mm, own, rival_mm)
 
 
-def _own(shot: Shot, edge: RoundEdge, height_mm: float, rival_gap_px: float) -> OwnEdge:
+def _own(shot: Shot, edge: RoundEdge, height_mm: float, rival_mm: float) -> OwnEdge:
     blur = max(shot.calibration.blur_px, 0.5)
     if edge.colour == 0.0:
         edge = without_ramp(shot.image, shot.calibration.view, edge, height_mm, blur)
-    u_mm = TOGETHER["stone"] * edge_u_px(edge, blur, rival_gap_px=rival_gap_px) / edge.px_per_mm
+    u_px = edge_u_px(edge, blur)
     # Blur pulls a curved edge inwards by sigma^2 / (2 R) (Mendonca et al.; checked numerically).
     outside = blur**2 / (2.0 * edge.circle.radius * edge.px_per_mm**2)
-    return OwnEdge(edge, outside, u_mm, CENTRE_OVER_RADIUS * edge_u_px(edge, blur) / edge.px_per_mm)
+    return OwnEdge(
+        edge, outside, TOGETHER["stone"] * u_px / edge.px_per_mm, CENTRE_OVER_RADIUS * u_px / edge.px_per_mm,
+        u_which_mm=0.5 * rival_mm,
+    )  # fmt: skip

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rimsight.calibration.errors import PhotoError
-from rimsight.calibration.height import TUBE_LENGTH_MM, Height
+from rimsight.calibration.height import Height
 from rimsight.calibration.sighting import Solved
 from rimsight.vision.face_edge import WEAK_MERIT, Mask, blown_share, blown_u_px, clear_of
 from rimsight.vision.outline import RoundEdge, level
@@ -20,29 +20,32 @@ from rimsight.vision.reading import (
     STEADY_SCATTER_PX,
     metal_edge_u_mm,
 )
-from rimsight.vision.several_edges import Edges, Known, OwnEdge, Shot, other_places, other_sizes, share_left
+from rimsight.vision.several_edges import (
+    Chamfer,
+    Edges,
+    Known,
+    OwnEdge,
+    Shot,
+    other_places,
+    other_sizes,
+    share_left,
+)
 from rimsight.vision.several_face import common_face
-from rimsight.vision.several_rings import LevelRing, Matched, level_rings, lifted, matched, measured, meeting_height
+from rimsight.vision.several_matches import matched_rings, rings_of, seen_radius_mm
+from rimsight.vision.several_rings import LevelRing, Matched, level_rings, measured, meeting_height
 from rimsight.vision.stone import OutlineUnclear
 from rimsight.vision.tube_edges import (
     BLEEDING_PX,
     COLOURED,
     SMALLEST_OUTER_SHARE,
     THINNEST_WALL_MM,
-    face_edges,
     shows_well,
 )
 
 FloatArray = NDArray[np.float64]
 
-#: A tube's end is looked for between these heights above the table, millimetres; its foot lies at 0.
-HEIGHTS_MM = (0.5, 16.0)
-#: A typed length is right within this, millimetres.
-TYPED_WITHIN_MM = 0.5
 #: Combinations of rings below this score are no circle.
 SMALLEST_SCORE = 0.05
-#: Where the best combination scores less than this, the subject is looked for at so many places as well.
-WEAK_SCORE, PLACES = 0.35, 6
 #: An outer edge shows at least this well, as the mean over the photographs.
 SMALLEST_OUTER_MERIT = 0.35
 #: The same of a bore's.
@@ -66,6 +69,8 @@ SAME_HEIGHT_MM, MOST_OTHERS, DISTINCT_PX = 0.3, 8, 1.5
 #: An edge without a bore in it, outside of which more than this share of the round is not paper, may be the bore's: a
 #: gold tube's had 0.50, a pin's 0.07 to 0.13.
 LARGEST_BEYOND = 0.35
+#: Round a ring without a bore wider ones are looked for near to so many of its radii.
+WIDER = 1.6
 #: How far a tube's rings may lie from each other's centres, as a share of the radius.
 ECCENTRIC_SHARE = 0.1
 
@@ -80,15 +85,15 @@ class TubeEnd:
         "outer", and "bore" where it shows, by photograph.
     height_mm : float
         Height of the face above the card, as the matched rings have it.
-    gaps_mm : dict of str to float
-        Width of the chamfer that was told apart at each edge, 0 where none was.
+    chamfers : dict of str to Chamfer
+        What is known of the chamfer at each edge.
     traced : tuple of LevelRing or None
         The sharpest ring at the outside and at the bore, before chamfers were told apart.
     """
 
     edges: tuple[Edges, ...]
     height_mm: float
-    gaps_mm: dict[str, float]
+    chamfers: dict[str, Chamfer]
     traced: tuple[LevelRing, LevelRing | None]
 
     @property
@@ -133,6 +138,10 @@ def tube_end(shots: Sequence[Shot], known: Known) -> TubeEnd:
     ):
         raise disagreement(shots, found) or _no_outer()
     bore = _bore(rings, outer)
+    if bore is None:
+        wider = _wider(shots, outer, best.height_mm)
+        outer = outermost([outer, *wider]) or outer
+        bore = _bore([*rings, *wider], outer)
     beyond = np.mean([edge.novelty_outside for edge in outer.edges if edge is not None])
     if bore is None and beyond > LARGEST_BEYOND:
         raise _perhaps_bore(outer, float(beyond))
@@ -157,6 +166,25 @@ def _others(shots: Sequence[Shot], found: Sequence[Matched], rings: Sequence[Lev
     return others
 
 
+def _wider(shots: Sequence[Shot], inner: LevelRing, height_mm: float) -> list[LevelRing]:
+    """Wider rings round one without a bore that a photograph shows by itself: it may be the bore.
+
+    The dark bore of a thick silver tube on white paper hid all else from the search (outside read 1.88 mm for 4.07).
+    """
+    found: list[LevelRing] = []
+    for shot in shots:
+        for _, edge in rings_of(shot, (inner.centre_mm, WIDER * inner.radius_mm), height_mm):
+            apart = float(np.hypot(*(edge.circle.centre - inner.centre_mm)))
+            if (
+                shows_well(edge)
+                and apart < ECCENTRIC_SHARE * edge.circle.radius
+                and edge.circle.radius - apart > inner.radius_mm + THINNEST_WALL_MM
+            ):
+                ring = measured(shots, edge.circle.centre, edge.circle.radius, height_mm)
+                found += [] if ring is None else [ring]
+    return found
+
+
 def with_faces(
     shots: Sequence[Shot],
     outer: LevelRing,
@@ -169,7 +197,7 @@ def with_faces(
     """Tell the edges from their chamfers' at a height of the face."""
     length = Height(height_mm, 0.0, "solved from several photos")
     edges: tuple[Edges, ...] = tuple({} for _ in shots)
-    gaps = {}
+    chamfers = {}
     for name, ring, other in (("outer", outer, bore), ("bore", bore, outer)):
         if ring is None:
             continue
@@ -199,15 +227,16 @@ def with_faces(
             told = None if face is None else face.in_photo(k)
             edge = traced if told is None else told.edge
             u_mm = left * metal_edge_u_mm(edge, told, chamfer_u_mm=chamfer_u)
+            which_mm = 0.0 if face is None or told is None else face.u_which_px / edge.px_per_mm
             scatter = None if told is None or face is None else face.scatter_px[k]
             u_centre_mm = _u_centre_mm(edge, u_centre_px)
             if face is not None and told is not None:
                 u_centre_mm = float(np.hypot(STEADY_CENTRE_U_PX, centre_share * face.unsteady_px(k))) / edge.px_per_mm
             blown = blown_share(shot.image, shot.calibration, traced, height_mm)
             alone_mm = blown_u_px(shot.calibration, blown) / edge.px_per_mm
-            own[name] = OwnEdge(edge, 0.0, u_mm, u_centre_mm, scatter, alone_mm)
-        gaps[name] = 0.0 if face is None else face.gap_mm
-    return TubeEnd(edges, height_mm, gaps, (outer, bore))
+            own[name] = OwnEdge(edge, 0.0, u_mm, u_centre_mm, scatter, alone_mm, which_mm)
+        chamfers[name] = Chamfer() if face is None else face.chamfer
+    return TubeEnd(edges, height_mm, chamfers, (outer, bore))
 
 
 def _u_centre_mm(edge: RoundEdge, u_px: float) -> float:
@@ -221,77 +250,6 @@ def _raised(shot: Shot, edge: RoundEdge, height_mm: float) -> RoundEdge:
     """The edge in the plane at a height."""
     rule = level(height_mm)
     return replace(edge, circle=edge.refit(shot.calibration.view, rule), heights=rule)
-
-
-def plane_mm(known: Known) -> float:
-    """Height above the card at which rings are looked for; they are matched at any."""
-    return (known.length.mm if known.length is not None else TUBE_LENGTH_MM) - known.card_height_mm
-
-
-def matched_rings(shots: Sequence[Shot], known: Known) -> list[Matched]:
-    """Rings of the photographs in combinations, at heights that a tube's end may have, the best first.
-
-    The last ones are no circles; `SMALLEST_SCORE` parts them.
-    """
-    plane = plane_mm(known)
-    rings = [_rings(shot, _rough(shot, plane), plane) for shot in shots]
-    found = _matched(shots, rings, known)
-    if (not found or found[0].score < WEAK_SCORE) and any(rings):
-        # In some photograph the subject may stand elsewhere than it seemed: look along the way its height moves it.
-        lead = max((k for k, own in enumerate(rings) if own), key=lambda k: max(merit for merit, _ in rings[k]))
-        for k, shot in enumerate(shots):
-            if k != lead:
-                rings[k] = [*rings[k], *_along(shots[lead], rings[lead], shot, plane)]
-        found = _matched(shots, rings, known)
-    return found
-
-
-Rings = list[tuple[float, RoundEdge]]
-
-
-def _rings(shot: Shot, rough: tuple[FloatArray, float], plane: float) -> Rings:
-    own = shot.calibration
-    edges = face_edges(
-        shot.image, own.view, *rough, plane, max(own.blur_px, 0.5), overshoot=own.overshoot_share
-    )
-    return [(item.merit, item.edge) for item in edges]
-
-
-def _along(leader: Shot, lead: Rings, shot: Shot, plane: float) -> Rings:
-    """Rings of a photograph round every place where another's best ring may appear in it."""
-    circle = max(lead, key=lambda item: item[0])[1].circle
-    found: Rings = []
-    done: list[FloatArray] = []
-    for height in np.linspace(*HEIGHTS_MM, PLACES):
-        centre, radius = lifted(leader.calibration.view, circle.centre, circle.radius, plane, float(height))
-        rough = lifted(shot.calibration.view, centre, radius, float(height), plane)
-        if all(float(np.hypot(*(rough[0] - other))) > 0.3 * rough[1] for other in done):
-            done.append(rough[0])
-            found += _rings(shot, (rough[0], max(rough[1], _rough(shot, plane)[1])), plane)
-    return found
-
-
-def _matched(shots: Sequence[Shot], rings: Sequence[Rings], known: Known) -> list[Matched]:
-    if not all(rings):
-        return []
-    plane = plane_mm(known)
-    low, high = (height - known.card_height_mm for height in HEIGHTS_MM)
-    if known.length is not None:
-        low, high = plane - TYPED_WITHIN_MM, plane + TYPED_WITHIN_MM
-    found = matched([shot.calibration.view for shot in shots], rings, plane)
-    return [one for one in found if low < one.height_mm < high]
-
-
-def _rough(shot: Shot, height_mm: float) -> tuple[FloatArray, float]:
-    """Rough centre and radius of the subject in a plane."""
-    view = shot.calibration.view
-    centre = view.to_plane(view.to_pixels(np.array([shot.candidate.centre_mm])), height_mm)[0]
-    return centre, shot.candidate.radius_mm * (1.0 - height_mm / view.distance_mm)
-
-
-def seen_radius_mm(shots: Sequence[Shot], height_mm: float) -> float:
-    """The subject's radius as seen from afar, the median of the photographs."""
-    return float(np.median([_rough(shot, height_mm)[1] for shot in shots]))
 
 
 def _range(shots: Sequence[Shot], height_mm: float) -> tuple[float, float]:

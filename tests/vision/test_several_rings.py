@@ -13,7 +13,7 @@ from rimsight.calibration.spread import EdgeSpread
 from rimsight.vision.circle import fit_circle
 from rimsight.vision.outline import RoundEdge, level
 from rimsight.vision.ring_model import RingFit, fit_rings
-from rimsight.vision.several_face import OUTER_EVIDENCE_SPREAD, choose_together, evidence_needed
+from rimsight.vision.several_chamfer import NARROWED_PX, OUTER_EVIDENCE_SPREAD, choose_together, evidence_needed
 from rimsight.vision.several_rings import lifted, matched
 from tests.synthetic import look
 from tests.vision.test_face_edge import RADIUS, ring_light
@@ -91,10 +91,12 @@ def fits(gap: float, noise: float, shift: float) -> list[RingFit]:
 
 @pytest.mark.parametrize("gap", [0.0, 2.0, 3.0])
 def test_photographs_tell_a_chamfer_together(gap: float) -> None:
-    chosen, u = choose_together([25.0, 25.0], [fits(gap, 0.002, 0.6 * gap), fits(gap, 0.02, 0.3 * gap)], outer=False)
+    both = [fits(gap, 0.002, 0.6 * gap), fits(gap, 0.02, 0.3 * gap)]
+    chosen, located, which, chamfer = choose_together([25.0, 25.0], both, outer=False)
     assert abs(chosen[0].gap - gap) <= 0.5
+    assert chamfer.width_mm == chosen[0].gap
     for fit in chosen:
-        assert abs(fit.radius - RADIUS) < 2.5 * u
+        assert abs(fit.radius - RADIUS) < 2.5 * np.hypot(located, which)
 
 
 def told(radius: float, gap: float, left: float) -> RingFit:
@@ -117,15 +119,32 @@ def doubtful(beyond: float, radius: float, gap_mm: float) -> list[RingFit]:
 @pytest.mark.parametrize("beyond", [-2.0, 0.0, 2.0])
 def test_where_a_chamfer_is_in_doubt_each_reading_counts_by_how_likely_it_is(beyond: float) -> None:
     few = doubtful(beyond, 51.0, 0.06)
-    chosen, u = choose_together([25.0, 25.0], [few, few], outer=True)
+    chosen, _, u, _ = choose_together([25.0, 25.0], [few, few], outer=True)
     share = 1.0 / (1.0 + np.exp(-beyond / OUTER_EVIDENCE_SPREAD))
-    assert chosen[0].radius == pytest.approx(50.0 + share, abs=0.02)
-    assert (u > 0.5) == (beyond == 0.0)
+    assert chosen[0].radius == pytest.approx(50.0 + share * (1.0 + NARROWED_PX), abs=0.02)
+    assert (u > 0.49) == (beyond == 0.0)
+
+
+def test_a_chamfer_that_may_be_one_leaves_the_face_above_the_edge_in_doubt() -> None:
+    # Both readings have the edge in the same place; of a chamfer of 0.12 mm the face lies so much above it. A rendered
+    # plain edge told so, a reflection on the face taken for the chamfer's other edge, put the end 0.134 mm too high,
+    # stated 0.071.
+    few = doubtful(0.0, 50.0, 0.12)
+    _, _, u, chamfer = choose_together([25.0, 25.0], [few, few], outer=True)
+    assert u < 0.3
+    assert chamfer.below_mm == pytest.approx(0.06, abs=2e-3)
+    assert chamfer.u_below_mm == pytest.approx(0.06, abs=2e-3)
+
+
+def test_a_single_edge_that_is_the_chamfers_upper_one_lies_at_the_face() -> None:
+    few = doubtful(-0.5, 51.5, 0.06)
+    *_, chamfer = choose_together([25.0, 25.0], [few, few], outer=True)
+    assert chamfer.width_mm == chamfer.below_mm == chamfer.u_below_mm == 0.0
 
 
 def test_readings_too_far_apart_have_no_mean() -> None:
     few = doubtful(-0.02, 54.0, 0.16)
-    chosen, u = choose_together([25.0, 25.0], [few, few], outer=True)
+    chosen, _, u, _ = choose_together([25.0, 25.0], [few, few], outer=True)
     assert chosen[0].radius == pytest.approx(50.0)
     assert u > 0.9
 
@@ -135,7 +154,7 @@ def test_a_photograph_whose_light_is_blown_out_does_not_make_a_chamfer_by_differ
     plain = [told(radius, 0.0, 2.0e-3) for radius in (50.0, 52.0)]
     chamfered = [told(51.5, 0.04, 1e-3)] * 2
     fits = [list(pair) for pair in zip(plain, chamfered, strict=True)]
-    (near, _), _ = choose_together([40.0, 40.0], fits, outer=True)
-    (kept, _), _ = choose_together([40.0, 40.0], fits, outer=True, alone_px=[0.0, 2.0])
+    (near, _), *_ = choose_together([40.0, 40.0], fits, outer=True)
+    (kept, _), *_ = choose_together([40.0, 40.0], fits, outer=True, alone_px=[0.0, 2.0])
     assert near.radius > kept.radius + 0.15
     assert kept.radius == pytest.approx(50.0, abs=0.35)

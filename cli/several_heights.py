@@ -73,6 +73,23 @@ def _noted(reading: Any, vague: PhotoError) -> Any:
     return replace(reading, notes=(*reading.notes, note))
 
 
+def _without_vague_difference(read: SeveralReading) -> SeveralReading:
+    """The same without the girdle's height above the tube where that is vaguer than a height may be."""
+    from rimsight.calibration.uncertainty import coverage_factor
+
+    above = read.heights.get("girdle_above_tube")
+    u95 = 0.0 if above is None else coverage_factor() * above.std_dev
+    if u95 <= LARGEST_HEIGHT_U95_MM:
+        return read
+    note = (
+        "the girdle's height above the tube is not told: by both heights together it is known to "
+        f"\u00b1\u00a0{u95:.2g} mm only"
+    )
+    kept = {name: height for name, height in read.heights.items() if name != "girdle_above_tube"}
+    reading: Any = read.reading
+    return replace(read, heights=kept, reading=replace(reading, notes=(*reading.notes, note)))
+
+
 def told(
     inputs: Inputs, known: Known, calibrations: list[Calibration], priors: list[Prior], read: SeveralReading
 ) -> SeveralReading:
@@ -100,7 +117,7 @@ def told(
         name: coverage_factor() * height.std_dev for name, height in read.heights.items() if name != "girdle_above_tube"
     }
     if max(u95.values(), default=0.0) <= LARGEST_HEIGHT_U95_MM:
-        return read
+        return _without_vague_difference(read)
     wrong = _vague(inputs, known, calibrations, priors, read, max(u95.values()) / coverage_factor())
     top_told = inputs.kind == "rim" and u95["tube_top"] <= LARGEST_HEIGHT_U95_MM
     if not (top_told and u95["girdle"] <= LARGEST_UNTOLD_U95_MM and isinstance(wrong, HeightUnclear)):

@@ -44,7 +44,7 @@ LARGEST_APART_PX = 2.0
 #: even ones 0.13 and 0.21 px.
 SINGLE_OUTER_U_PX, SINGLE_BORE_U_PX, DOUBLE_U_PX, BARE_U_PX = 0.15, 0.35, 0.15, 0.3
 #: An edge told apart from its chamfer's other one is read so far towards that one, pixels: narrower widths have their
-#: say as well. Of 103 rendered outsides 0.07 px (0.06 and 0.08 the halves), of 68 bores 0.04 (median) to 0.07 px (mean).
+#: say as well. Of 103 rendered outsides 0.07 px (0.06 and 0.08 the halves), of 68 bores 0.04 px (median; mean 0.07).
 NARROWED_PX = 0.06
 #: Widths of a chamfer share the say by exp(-cost / this); 0.06 to 0.15 did about as well.
 ALIKE_COST = 0.1

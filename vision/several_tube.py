@@ -235,7 +235,9 @@ def with_faces(
             blown = blown_share(shot.image, shot.calibration, traced, height_mm)
             alone_mm = blown_u_px(shot.calibration, blown) / edge.px_per_mm
             own[name] = OwnEdge(edge, 0.0, u_mm, u_centre_mm, scatter, alone_mm, which_mm)
-        chamfers[name] = Chamfer() if face is None else face.chamfer
+        # Of a chamfer, whose legs are alike, the wrong edge lies as far off in height as in radius.
+        unknown = max((own[name].u_mm for own in edges if name in own), default=0.0)
+        chamfers[name] = Chamfer(u_below_mm=unknown) if face is None else face.chamfer
     return TubeEnd(edges, height_mm, chamfers, (outer, bore))
 
 

@@ -83,7 +83,7 @@ def _without_vague_difference(read: SeveralReading) -> SeveralReading:
         return read
     note = (
         "the girdle's height above the tube is not told: by both heights together it is known to "
-        f"\u00b1\u00a0{u95:.2g} mm only"
+        f"\u00b1\u00a0{u95:.2g} mm only; photos from further apart tell it better"
     )
     kept = {name: height for name, height in read.heights.items() if name != "girdle_above_tube"}
     reading: Any = read.reading

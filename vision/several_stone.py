@@ -104,16 +104,15 @@ def girdle(shots: Sequence[Shot], known: Known) -> Girdle:
         )
     best = found[0]
     px = float(np.mean([edge.px_per_mm for edge in best.ring.edges if edge is not None]))
-    beyond = [
+    rivals = [
         other.ring.radius_mm - best.ring.radius_mm
         for other in found[1:]
         if is_rival(other.score, best.score, further_out=other.ring.radius_mm > best.ring.radius_mm)
         and abs(other.ring.radius_mm - best.ring.radius_mm) * px > DISTINCT_PX
     ]
-    if 2.0 * max(beyond, default=0.0) > LARGEST_DOUBT_MM:
-        raise _two_rings(2.0 * best.ring.radius_mm, 2.0 * (best.ring.radius_mm + max(beyond)))
-    rival_mm = max((abs(gap) for gap in beyond), default=0.0)
-    made = _measured(shots, best.ring, best.height_mm, rival_mm)
+    if 2.0 * max(rivals, default=0.0) > LARGEST_DOUBT_MM:
+        raise _two_rings(2.0 * best.ring.radius_mm, 2.0 * (best.ring.radius_mm + max(rivals)))
+    made = _measured(shots, best.ring, best.height_mm, max(map(abs, rivals), default=0.0))
     assert made is not None
     return made
 

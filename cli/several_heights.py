@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -67,10 +68,14 @@ def refuse_short(
         raise _too_short(calibrations, priors, circle, coverage_factor() * u)
 
 
-def _noted(reading: Any, vague: PhotoError) -> Any:
-    """A rim's reading with a note that the girdle's height isn't told, and what would tell it."""
-    note = f"the girdle's height is not told: {vague.found}; to have it, {vague.advice}"
-    return replace(reading, notes=(*reading.notes, note))
+def _without(read: SeveralReading, names: Collection[str], note: str) -> SeveralReading:
+    """The same without heights of these names, and with a note on why they are not told."""
+    reading: Any = read.reading
+    return replace(
+        read,
+        heights={name: height for name, height in read.heights.items() if name not in names},
+        reading=replace(reading, notes=(*reading.notes, note)),
+    )
 
 
 def _without_vague_difference(read: SeveralReading) -> SeveralReading:
@@ -85,9 +90,7 @@ def _without_vague_difference(read: SeveralReading) -> SeveralReading:
         "the girdle's height above the tube is not told: by both heights together it is known to "
         f"\u00b1\u00a0{u95:.2g} mm only; photos from further apart tell it better"
     )
-    kept = {name: height for name, height in read.heights.items() if name != "girdle_above_tube"}
-    reading: Any = read.reading
-    return replace(read, heights=kept, reading=replace(reading, notes=(*reading.notes, note)))
+    return _without(read, ["girdle_above_tube"], note)
 
 
 def told(
@@ -122,7 +125,8 @@ def told(
     top_told = inputs.kind == "rim" and u95["tube_top"] <= LARGEST_HEIGHT_U95_MM
     if not (top_told and u95["girdle"] <= LARGEST_UNTOLD_U95_MM and isinstance(wrong, HeightUnclear)):
         raise wrong
-    return replace(read, heights={"tube_top": read.heights["tube_top"]}, reading=_noted(read.reading, wrong))
+    note = f"the girdle's height is not told: {wrong.found}; to have it, {wrong.advice}"
+    return _without(read, ["girdle", "girdle_above_tube"], note)
 
 
 def _vague(

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -167,6 +168,25 @@ def render(view: View, scene: Scene, *, size: tuple[int, int] = (1600, 1200)) ->
     if scene.light_map is not None:
         light = light * scene.light_map(plane.reshape(-1, 2)).reshape(light.shape)
     return _camera_output(light * scene.exposure, scene)
+
+
+def write_photo(path: Path, view: View, scene: Scene) -> Path:
+    """Write the photograph of a scene, without EXIF."""
+    cv2.imwrite(str(path), render(view, scene)[..., ::-1])
+    return path
+
+
+def write_two(folder: Path, scene: Scene) -> list[Path]:
+    """Write two photographs of a scene from places 25 mm apart, without EXIF."""
+    places = {"one": (3.0, 200.0), "two": (7.0, 60.0)}
+    return [
+        write_photo(
+            folder / f"{name}.png",
+            look(tilt_deg=tilt, azimuth_deg=azimuth, distance_mm=160.0, f_px=2300.0),
+            scene,
+        )
+        for name, (tilt, azimuth) in places.items()
+    ]
 
 
 def plane_map(view: View, size: tuple[int, int]) -> tuple[FloatArray, FloatArray]:

@@ -21,6 +21,7 @@ from rimsight.calibration.multiview import solve_scene
 from rimsight.calibration.sighting import LevelCircle, SeenCircle, Sighting, Solved
 from rimsight.vision.several_edges import (
     CIRCLES,
+    LEVEL,
     Chamfer,
     EdgeNotFollowed,
     Edges,
@@ -118,9 +119,10 @@ class Common:
     chamfers: dict[str, Chamfer]
     solved: Solved
 
-    def below_mm(self, name: str) -> float:
-        """How far below its level a circle's points lie: an edge below its tube's face, by its chamfer."""
-        return self.chamfers[name].below_mm if name in self.chamfers else 0.0
+    def height_mm(self, name: str) -> float:
+        """Height above the card at which a circle's points lie: a tube's edge lies below its face, by its chamfer."""
+        below = self.chamfers[name].below_mm if name in self.chamfers else 0.0
+        return self.solved.heights[LEVEL[name]] - below
 
 
 class HeightImpossible(PhotoError):
@@ -217,7 +219,6 @@ def circles_of(edges: Sequence[Edges], chamfers: Mapping[str, Chamfer]) -> tuple
     for name in dict.fromkeys(name for own in edges for name in own):
         same = [own[name] for own in edges if name in own]
         size[name] = 2.0 * float(np.mean([one.edge.circle.radius for one in same]))
-    chamfer = {name: chamfers.get(name, Chamfer()) for name in size}
     return tuple(
         LevelCircle(
             name, "girdle", GIRDLE_SHARE * size[name], GIRDLE_SHARE_U * size[name],
@@ -225,8 +226,8 @@ def circles_of(edges: Sequence[Edges], chamfers: Mapping[str, Chamfer]) -> tuple
         )
         if name == "stone"
         else LevelCircle(
-            name, "top", u_level_mm=float(np.hypot(CHAMFER_LEVEL_U_MM, chamfer[name].u_below_mm)),
-            above_mm=-chamfer[name].below_mm,
+            name, "top", u_level_mm=float(np.hypot(CHAMFER_LEVEL_U_MM, chamfers[name].u_below_mm)),
+            above_mm=-chamfers[name].below_mm,
         )
         for name in size
     )  # fmt: skip

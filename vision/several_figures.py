@@ -157,7 +157,7 @@ class _Figures:
         """The leading photograph's edge with the common circle."""
         edge = self.common.edges[leader][name].edge
         x, y, radius = (float(value) for value in self.solved.circles[name])
-        height = self.solved.heights["girdle" if name == "stone" else "top"] - self.common.below_mm(name)
+        height = self.common.height_mm(name)
         half = GIRDLE_SHARE * radius if name == "stone" else 0.0
         rule = wall(height - half, height + half) if name == "stone" else level(height)
         return replace(edge, circle=replace(edge.circle, x=x, y=y, radius=radius), heights=rule)

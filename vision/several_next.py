@@ -19,7 +19,7 @@ from rimsight.calibration.camera import View
 from rimsight.calibration.multiview import covariance_at
 from rimsight.calibration.sighting import SeenCircle, Sighting, Solved
 from rimsight.vision.several import Common, circles_of, known_heights, near_u_mm, sightings_of
-from rimsight.vision.several_edges import LEVEL, Known
+from rimsight.vision.several_edges import Known
 
 FloatArray = NDArray[np.float64]
 
@@ -156,7 +156,7 @@ def _planned(common: Common, present: Sequence[Sighting], like: int, view: View)
         same = [seen for seen in own if seen.name == name]
         angle = np.arange(PLANNED_CIRCLE) * 2.0 * np.pi / PLANNED_CIRCLE
         points = np.column_stack([np.cos(angle), np.sin(angle)]) * radius + (x, y)
-        height = common.solved.heights[LEVEL[name]] - common.below_mm(name)
+        height = common.height_mm(name)
         # As many points as a photograph gives, by their weights, count together as these fewer ones do.
         shown = float(np.mean([seen.weights.sum() for seen in same])) / PLANNED_CIRCLE
         doubts = (

@@ -101,7 +101,7 @@ class Seat:
 
     @property
     def chamfers(self) -> dict[str, Chamfer]:
-        """Width of the chamfer that was told apart at the tube's edge."""
+        """What is known of the chamfer at the tube's edge."""
         return self.end.chamfers
 
     @property

@@ -235,9 +235,11 @@ def with_faces(
             blown = blown_share(shot.image, shot.calibration, traced, height_mm)
             alone_mm = blown_u_px(shot.calibration, blown) / edge.px_per_mm
             own[name] = OwnEdge(edge, 0.0, u_mm, u_centre_mm, scatter, alone_mm, which_mm)
-        # Of a chamfer, whose legs are alike, the wrong edge lies as far off in height as in radius.
-        unknown = max((own[name].u_mm for own in edges if name in own), default=0.0)
-        chamfers[name] = Chamfer(u_below_mm=unknown) if face is None else face.chamfer
+        if face is not None:
+            chamfers[name] = face.chamfer
+        else:
+            # Of a chamfer, whose legs are alike, the wrong edge lies as far off in height as in radius.
+            chamfers[name] = Chamfer(u_below_mm=max((own[name].u_mm for own in edges if name in own), default=0.0))
     return TubeEnd(edges, height_mm, chamfers, (outer, bore))
 
 

@@ -8,7 +8,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 import pytest
 
@@ -22,7 +21,7 @@ from rimsight.cli.several import DifferentCards, measure_several
 from rimsight.cli.several_heights import LARGEST_HEIGHT_U95_MM, BaselineTooShort, HeightUnclear
 from rimsight.vision.several import HeightImpossible
 from rimsight.vision.several_edges import PhotosDisagree
-from tests.synthetic import Disc, PrintedCard, Scene, look, render
+from tests.synthetic import Disc, PrintedCard, Scene, look, write_photo
 
 PAIRS = Path(__file__).parents[2] / "fixtures" / "pairs"
 #: A matte tube's end in a drawn scene: outside, bore and height, millimetres.
@@ -44,8 +43,7 @@ def ring(x_mm: float = X, outer_mm: float = OUTER) -> Scene:
 def photograph(path: Path, scene: Scene, tilt_deg: float, azimuth_deg: float, distance_mm: float = 160.0) -> Path:
     """A photo without EXIF."""
     view = look(tilt_deg=tilt_deg, azimuth_deg=azimuth_deg, distance_mm=distance_mm, f_px=2300.0)
-    cv2.imwrite(str(path), render(view, scene)[..., ::-1])
-    return path
+    return write_photo(path, view, scene)
 
 
 @pytest.fixture(scope="module")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import cv2
 import numpy as np
 import pytest
 
@@ -14,7 +13,7 @@ from rimsight.vision import several_figures
 from rimsight.vision.several import Common
 from rimsight.vision.several_edges import Known
 from rimsight.vision.several_next import next_photo, with_clear_edges
-from tests.synthetic import Disc, Scene, look, render
+from tests.synthetic import Disc, Scene, write_photo, write_two
 
 #: A matte tube's end in the air, millimetres.
 OUTER, BORE, HEIGHT, X, Y = 5.0, 3.4, 6.3, 3.0, -2.0
@@ -25,13 +24,7 @@ SCENE = Scene(things=(Disc(X, Y, OUTER / 2, HEIGHT, 0.3), Disc(X, Y, BORE / 2, H
 @pytest.fixture(scope="module")
 def near(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     """Two photographs 25 mm apart, without EXIF."""
-    folder = tmp_path_factory.mktemp("near")
-    paths = []
-    for name, tilt, azimuth in (("one", 3.0, 200.0), ("two", 7.0, 60.0)):
-        paths.append(folder / f"{name}.png")
-        view = look(tilt_deg=tilt, azimuth_deg=azimuth, distance_mm=160.0, f_px=2300.0)
-        cv2.imwrite(str(paths[-1]), render(view, SCENE)[..., ::-1])
-    return paths
+    return write_two(tmp_path_factory.mktemp("near"), SCENE)
 
 
 def solved(paths: list[Path]) -> Common:
@@ -66,7 +59,7 @@ def test_one_more_photo_gives_what_was_promised(near: list[Path], common: Common
     apart = np.linalg.norm(step.view.position_mm - places[1 - step.beyond])
     assert apart > 0.95 * (step.move_mm + np.linalg.norm(places[0] - places[1]))
     third = near[0].parent / "three.png"
-    cv2.imwrite(str(third), render(step.view, SCENE)[..., ::-1])
+    write_photo(third, step.view, SCENE)
     after = solved([*near, third]).solved
     assert after.u("top") == pytest.approx(step.u_mm, rel=0.25)
     assert after.heights["top"] == pytest.approx(HEIGHT, abs=2.0 * after.u("top"))

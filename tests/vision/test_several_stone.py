@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import cv2
 import pytest
 
 from rimsight.cli.measure_inputs import read_inputs
 from rimsight.cli.several import measure_several
 from rimsight.vision import several_stone
 from rimsight.vision.stone import OutlineUnclear, StoneReading
-from tests.synthetic import Disc, Scene, look, render
+from tests.synthetic import Disc, Scene, write_two
 
 #: A ring of facets within a girdle, at the same height, millimetres.
 GIRDLE, FACETS, HEIGHT, X, Y = 5.0, 4.4, 0.8, 3.0, -2.0
@@ -22,12 +21,7 @@ def photos(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     """Two photographs 25 mm apart, without EXIF: a grey ring, and what lies within the facets' ring nearly black."""
     folder = tmp_path_factory.mktemp("rings")
     scene = Scene(things=(Disc(X, Y, GIRDLE / 2, HEIGHT, 0.5), Disc(X, Y, FACETS / 2, HEIGHT, 0.05)))
-    paths = []
-    for name, tilt, azimuth in (("one", 3.0, 200.0), ("two", 7.0, 60.0)):
-        paths.append(folder / f"{name}.png")
-        view = look(tilt_deg=tilt, azimuth_deg=azimuth, distance_mm=160.0, f_px=2300.0)
-        cv2.imwrite(str(paths[-1]), render(view, scene)[..., ::-1])
-    return paths
+    return write_two(folder, scene)
 
 
 def reading(photos: list[Path]) -> StoneReading:
